@@ -1,0 +1,201 @@
+package fleet
+
+import (
+	"sort"
+	"sync"
+	"time"
+
+	"rigledger/fleet/meter"
+	"rigledger/fleet/plan"
+)
+
+// DueLine is how one task stands on one part of a rig.
+type DueLine struct {
+	Rig   string
+	Part  *Part // do not keep: it belongs to the state
+	Task  *plan.Task
+	Plan  PlanRef
+	Cycle int
+	Item  string // the open item, "" when none was raised
+	Due   plan.Due
+}
+
+// dueBook keeps each rig's lines until the rig changes or the day does, so that
+// a fleet of ten thousand rigs costs only what moved.
+type dueBook struct {
+	mu   sync.Mutex
+	rigs map[string]dueOfRig
+}
+
+type dueOfRig struct {
+	changed uint64
+	today   plan.Date
+	lines   []DueLine
+}
+
+// DueOf gives the lines of a rig, the most pressing first. It is to be called
+// within View, with that state.
+func (f *Fleet) DueOf(s *State, rig *Rig, now time.Time) []DueLine {
+	today := plan.Of(now, s.zone)
+	f.due.mu.Lock()
+	known, ok := f.due.rigs[rig.Rig]
+	f.due.mu.Unlock()
+	if ok && known.changed == rig.Changed && known.today == today {
+		return known.lines
+	}
+	lines := s.Due(rig, today)
+	f.due.mu.Lock()
+	if f.due.rigs == nil {
+		f.due.rigs = map[string]dueOfRig{}
+	}
+	f.due.rigs[rig.Rig] = dueOfRig{changed: rig.Changed, today: today, lines: lines}
+	f.due.mu.Unlock()
+	return lines
+}
+
+// Due works out every task of a rig on a day, the most pressing first. It is a
+// pure function of the state and the day.
+func (s *State) Due(rig *Rig, today plan.Date) []DueLine {
+	if rig.Retired {
+		return nil
+	}
+	adopted := s.PlanOf(rig.Plan)
+	if adopted == nil {
+		return nil
+	}
+	var season plan.Date
+	if c := plan.ClassByName(rig.Class); c != nil {
+		season = c.Season.StartFor(today)
+	}
+	lastUse := plan.Date{}
+	if at := rig.LastRead(); !at.IsZero() {
+		lastUse = plan.Of(at, s.zone)
+	}
+	lines := make([]DueLine, 0, len(adopted.Tasks))
+	whole := s.Parts[rig.Rig]
+	for i := -1; i < len(rig.Fitted); i++ {
+		p := whole
+		if i >= 0 {
+			p = s.Parts[rig.Fitted[i]]
+		}
+		tasks := adopted.TasksFor(p.Kind)
+		if len(tasks) == 0 {
+			continue
+		}
+		in := plan.Input{Today: today, SeasonStart: season, LastUse: lastUse, Now: s.PartTotals(p, farFuture)}
+		in.Fitted, in.Used = s.fittedMark(p, rig)
+		in.Made, _ = plan.ParseDate(p.Made)
+		for _, t := range tasks {
+			lines = append(lines, s.dueLine(rig, p, t, in))
+		}
+	}
+	sort.SliceStable(lines, func(i, j int) bool {
+		a, b := &lines[i].Due, &lines[j].Due
+		if ra, rb := a.Status.Rank(), b.Status.Rank(); ra != rb {
+			return ra > rb
+		}
+		return a.Fraction > b.Fraction
+	})
+	return lines
+}
+
+// farFuture is after any reading: totals then are the newest known.
+const farFuture = int64(1) << 60
+
+func (s *State) dueLine(rig *Rig, p *Part, t *plan.Task, in plan.Input) DueLine {
+	line := DueLine{Rig: rig.Rig, Part: p, Task: t, Plan: rig.Plan, Cycle: 1}
+	var open *Item
+	if log := p.Tasks[t.Slug]; log != nil {
+		line.Cycle = log.Cycles + 1
+		if log.Cycles > 0 {
+			done := s.mark(p, log.LastAt)
+			in.LastDone = &done
+		}
+		if open = s.Items[log.Open]; open != nil {
+			line.Item = open.Item
+			// An open item keeps to the version of the plan that raised it.
+			if raisedBy := s.PlanOf(PlanRef{open.Plan, open.Version}); raisedBy != nil && raisedBy.Task(t.Slug) != nil {
+				line.Plan, line.Task = PlanRef{open.Plan, open.Version}, raisedBy.Task(t.Slug)
+			}
+		}
+	}
+	if line.Task.Condition != nil {
+		in.Conditions = rig.conditionsFor(p, in.LastDone)
+	}
+	line.Due = line.Task.Due(in)
+	if open != nil && open.Deferral != nil {
+		line.Due = deferred(line.Due, open, in)
+	}
+	return line
+}
+
+// deferred is how a task stands once its limits were moved: to the new limit
+// it counts as soon, on it as due, past it as overdue without any grace.
+func deferred(due plan.Due, it *Item, in plan.Input) plan.Due {
+	due.Status, due.Why = plan.Soon, "deferred"
+	due.At, due.Remaining, due.Date, due.RemainingDays = plan.Amounts{}, plan.Amounts{}, plan.Date{}, 0
+	worse := func(s plan.Status) {
+		if s.Rank() > due.Status.Rank() {
+			due.Status = s
+		}
+	}
+	for q, limit := range planAmounts(it.Deferral.Due).All() {
+		now, _ := in.Now.Get(q)
+		due.At.Set(q, limit)
+		due.Remaining.Set(q, limit-now)
+		switch {
+		case now > limit:
+			worse(plan.Overdue)
+		case now == limit:
+			worse(plan.IsDue)
+		}
+	}
+	if limit, err := plan.ParseDate(it.Deferral.Date); err == nil {
+		due.Date, due.RemainingDays = limit, in.Today.DaysUntil(limit)
+		switch {
+		case due.RemainingDays < 0:
+			worse(plan.Overdue)
+		case due.RemainingDays == 0:
+			worse(plan.IsDue)
+		}
+	}
+	return due
+}
+
+// conditionsFor gives the newest values that concern a part, by code, leaving
+// out those that the last job has answered.
+func (r *Rig) conditionsFor(p *Part, done *plan.Mark) map[string]float64 {
+	var values map[string]float64
+	newest := map[string]time.Time{}
+	for _, c := range r.Conditions {
+		if c.Part != "" && c.Part != p.Part && c.Part != p.Position {
+			continue
+		}
+		if done != nil && c.At.UnixMilli() <= done.At || c.At.Before(newest[c.Code]) {
+			continue
+		}
+		if values == nil {
+			values = map[string]float64{}
+		}
+		values[c.Code], newest[c.Code] = c.Value, c.At
+	}
+	return values
+}
+
+// Totals gives the newest total of each of a rig's meters.
+func (r *Rig) Totals() []MeterTotal {
+	totals := make([]MeterTotal, 0, len(r.Meters))
+	for _, m := range r.Meters {
+		total, at := m.Series.Total()
+		totals = append(totals, MeterTotal{Meter: m.Meter, Quantity: m.Series.Quantity, Total: total, ReadAt: unixMilli(at)})
+	}
+	return totals
+}
+
+// MeterTotal is a meter's total in base units; ReadAt is zero when it was never read.
+type MeterTotal struct {
+	Meter    string
+	Quantity meter.Quantity
+	Total    int64
+	ReadAt   time.Time
+}

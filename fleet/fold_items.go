@@ -1,0 +1,118 @@
+package fleet
+
+import (
+	"fmt"
+	"strings"
+
+	"rigledger/events"
+)
+
+func (s *State) applyItem(c *events.Commit, e *events.Entry, rig *Rig) error {
+	if f, ok := e.Fact.(*events.ItemRaised); ok {
+		return s.itemRaised(c, rig, f)
+	}
+	var id string
+	switch f := e.Fact.(type) {
+	case *events.ItemBooked:
+		id = f.Item
+	case *events.ItemStarted:
+		id = f.Item
+	case *events.ItemDeferred:
+		id = f.Item
+	case *events.ItemFinished:
+		id = f.Item
+	case *events.ItemStruck:
+		id = f.Item
+	default:
+		return fmt.Errorf("the fold does not know %s", e.Fact.Kind())
+	}
+	it := s.Items[id]
+	if it == nil {
+		return fmt.Errorf("%s of the unknown item %q", e.Fact.Kind(), id)
+	}
+	it.Changed = c.N
+	switch f := e.Fact.(type) {
+	case *events.ItemBooked:
+		it.Stage, it.BookedOn, it.BookedFor = Booked, f.Date, f.For
+	case *events.ItemStarted:
+		it.Stage, it.Worker, it.StartedAt = InHand, f.Worker, e.At
+	case *events.ItemDeferred:
+		it.Deferral, it.DeferBy = f, e.By
+	case *events.ItemFinished:
+		it.Finish = f
+		s.endCycle(c, it, e, Done, "")
+		for _, also := range f.Includes {
+			s.endIncluded(c, also, it, e)
+		}
+	case *events.ItemStruck:
+		s.endCycle(c, it, e, Struck, f.Reason)
+	}
+	return nil
+}
+
+func (s *State) itemRaised(c *events.Commit, rig *Rig, f *events.ItemRaised) error {
+	p := s.Parts[f.Part]
+	if p == nil {
+		return fmt.Errorf("item on the unknown part %q", f.Part)
+	}
+	s.Items[f.Item] = &Item{ItemRaised: *f, RaisedAt: c.Recorded, RaisedIn: c.N, Stage: Raised, Changed: c.N}
+	rig.Open = append(rig.Open, f.Item)
+	p.log(f.Task).Open = f.Item
+	return nil
+}
+
+// log gives the part's record of a task, made when there is none.
+func (p *Part) log(task string) *TaskLog {
+	l := p.Tasks[task]
+	if l == nil {
+		if p.Tasks == nil {
+			p.Tasks = map[string]*TaskLog{}
+		}
+		l = &TaskLog{}
+		p.Tasks[task] = l
+	}
+	return l
+}
+
+// endCycle closes an item and lets the task's next cycle count from e.At.
+func (s *State) endCycle(c *events.Commit, it *Item, e *events.Entry, stage Stage, reason string) {
+	it.Stage, it.EndedAt, it.EndedBy, it.StruckFor, it.Changed = stage, e.At, e.By, reason, c.N
+	if rig := s.Rigs[it.Rig]; rig != nil {
+		rig.Open = without(rig.Open, it.Item)
+	}
+	if p := s.Parts[it.Part]; p != nil {
+		p.log(it.Task).end(e.At.UnixMilli(), stage == Done)
+	}
+}
+
+// end closes a cycle. A service entered late must not move a newer one back.
+func (l *TaskLog) end(at int64, done bool) {
+	l.Cycles++
+	if done {
+		l.Done++
+	}
+	l.LastAt = max(l.LastAt, at)
+	l.Open = ""
+}
+
+// endIncluded counts a task as done because a larger one was. The task is
+// named "<part>.<task>"; an open item of it closes with the larger one.
+func (s *State) endIncluded(c *events.Commit, name string, larger *Item, e *events.Entry) {
+	part, task, ok := strings.Cut(name, ".")
+	p := s.Parts[part]
+	if !ok || p == nil {
+		return
+	}
+	l := p.log(task)
+	if it := s.Items[l.Open]; it != nil {
+		it.Finish = &events.ItemFinished{Item: it.Item, Rig: it.Rig, Worker: larger.Finish.Worker, Findings: "done with " + larger.Item}
+		s.endCycle(c, it, e, Done, "")
+		return
+	}
+	l.end(e.At.UnixMilli(), true)
+}
+
+// ItemID names the item of a part, task and cycle (1, 2, 3 …).
+func ItemID(part, task string, cycle int) string {
+	return fmt.Sprintf("%s.%s.%d", part, task, cycle)
+}

@@ -1,0 +1,155 @@
+package fleet
+
+import (
+	"math"
+	"time"
+
+	"rigledger/events"
+	"rigledger/fleet/meter"
+	"rigledger/fleet/plan"
+)
+
+// quantities are all that a meter may count.
+var quantities = [...]meter.Quantity{meter.Hours, meter.Area, meter.Volume, meter.Distance, meter.Loads}
+
+// PartUsage is a part's own usage of one quantity at a time (Unix ms), base
+// units: what it carried in plus what every rig it was on did meanwhile. ok is
+// false when no rig it was on counts that quantity.
+func (s *State) PartUsage(p *Part, q meter.Quantity, at int64) (usage int64, ok bool) {
+	if carried, has := p.Carried.Get(string(q)); has {
+		usage, ok = carried, true
+	}
+	for i := range p.Stays {
+		stay := &p.Stays[i]
+		if stay.From > at && !stay.FromStart {
+			continue
+		}
+		rig := s.Rigs[stay.Rig]
+		if rig == nil {
+			continue
+		}
+		m := rig.MeterOf(q, preferredMeter(rig.Class, p.Position))
+		if m == nil {
+			continue
+		}
+		to := at
+		if stay.To != 0 && stay.To < at {
+			to = stay.To
+		}
+		ok = true
+		usage += m.Series.TotalAt(to)
+		if !stay.FromStart {
+			usage -= m.Series.TotalAt(stay.From)
+		}
+	}
+	return usage, ok
+}
+
+// PartTotals is the part's usage of every quantity its rigs count.
+func (s *State) PartTotals(p *Part, at int64) plan.Amounts {
+	var a plan.Amounts
+	for _, q := range quantities {
+		if v, ok := s.PartUsage(p, q, at); ok {
+			a.SetNamed(string(q), v)
+		}
+	}
+	return a
+}
+
+// mark is a moment in a part's life, for counting from.
+func (s *State) mark(p *Part, at int64) plan.Mark {
+	return plan.Mark{At: at, Totals: s.PartTotals(p, at), Date: plan.Of(time.UnixMilli(at), s.zone)}
+}
+
+// fittedMark is where counting starts for a part that nothing was done on yet,
+// and whether it was used before. A rig that came with its counters at zero
+// counts from its first use; one that came with hours on them counts from its
+// registration, since nobody told what was done before.
+func (s *State) fittedMark(p *Part, rig *Rig) (m plan.Mark, used bool) {
+	stay := &p.Stays[len(p.Stays)-1]
+	if !stay.FromStart {
+		m = s.mark(p, stay.From)
+		return m, false
+	}
+	var totals plan.Amounts
+	for _, q := range quantities {
+		if rm := rig.MeterOf(q, preferredMeter(rig.Class, p.Position)); rm != nil {
+			start := rm.Series.Epochs[0].Start
+			totals.SetNamed(string(q), start)
+			used = used || start > 0
+		}
+	}
+	m = plan.Mark{At: rig.Registered.UnixMilli(), Totals: totals, Date: plan.Of(rig.Registered, s.zone)}
+	if first, err := plan.ParseDate(rig.FirstUse); err == nil && !used {
+		m.Date = first
+		m.At = first.Time(s.zone).UnixMilli()
+	}
+	return m, used
+}
+
+// preferredMeter names the meter that a class gives to a position.
+func preferredMeter(class, position string) string {
+	if c := plan.ClassByName(class); c != nil {
+		if p := c.PartAt(position); p != nil {
+			return p.Meter
+		}
+	}
+	return ""
+}
+
+// Limits are the plausibility bounds for a meter of a rig, from its class: no
+// more hours than pass, and no more area or distance than the boom's width at the
+// class's greatest speed allows (design: width × 30 km/h, common practice).
+func (r *Rig) Limits(q meter.Quantity) meter.Limits {
+	hoursPerDay, kmH := 24.0, 30.0
+	if c := plan.ClassByName(r.Class); c != nil {
+		hoursPerDay, kmH = c.Limits.HoursPerDay, c.Limits.MaxKmH
+	}
+	switch q {
+	case meter.Hours:
+		return meter.Limits{MaxGainPerHour: int64(math.Round(3600 * hoursPerDay / 24)), Slack: q.Tolerance()}
+	case meter.Area:
+		return meter.Limits{MaxGainPerHour: int64(kmH * 1000 * float64(r.WidthMM) / 1000), Slack: q.Tolerance()}
+	case meter.Distance:
+		return meter.Limits{MaxGainPerHour: int64(kmH * 1000), Slack: q.Tolerance()}
+	}
+	return meter.Limits{Slack: q.Tolerance()}
+}
+
+// amountsOf turns a plan's amounts into those of a fact.
+func amountsOf(a plan.Amounts) events.Amounts {
+	var out events.Amounts
+	for q, v := range a.All() {
+		out = append(out, events.Amount{Quantity: q.String(), Value: v})
+	}
+	return out
+}
+
+// planAmounts is the inverse of amountsOf.
+func planAmounts(a events.Amounts) plan.Amounts {
+	var out plan.Amounts
+	for _, x := range a {
+		out.SetNamed(x.Quantity, x.Value)
+	}
+	return out
+}
+
+// kindAt and titleAt give what a class says of a position, "" for one it does
+// not have.
+func kindAt(class, position string) string {
+	if c := plan.ClassByName(class); c != nil {
+		if p := c.PartAt(position); p != nil {
+			return p.Kind
+		}
+	}
+	return ""
+}
+
+func titleAt(class, position string) string {
+	if c := plan.ClassByName(class); c != nil {
+		if p := c.PartAt(position); p != nil {
+			return p.Title
+		}
+	}
+	return position
+}

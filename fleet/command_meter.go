@@ -344,4 +344,3 @@ func (f *Fleet) RigOfQuarantine(id string) (rig string) {
 	})
 	return rig
 }
-

@@ -68,7 +68,7 @@ func Open(ctx context.Context, uri, database string) (*Store, error) {
 	s := &Store{client: client, commits: db.Collection("commits"), snapshots: db.Collection("snapshots")}
 	if err := s.prepare(ctx, db); err != nil {
 		s.Close()
-		return nil, fmt.Errorf("open ledger in MongoDB database %q: %w", database, err)
+		return nil, fmt.Errorf("open ledger in MongoDB database %q: %w", database, plain(err))
 	}
 	return s, nil
 }
@@ -100,7 +100,7 @@ func (s *Store) prepare(ctx context.Context, db *mongo.Database) error {
 		}
 		_, err = ledger.InsertOne(ctx, bson.D{{Key: "_id", Value: "schema"}, {Key: "version", Value: schemaVersion}})
 		if err != nil && !mongo.IsDuplicateKeyError(err) {
-			return plain(err)
+			return err
 		}
 	}
 	return errors.New("the schema's version was written but cannot be read back")
@@ -215,11 +215,18 @@ func (s *Store) Close() error {
 
 // plain says in words what a server means that cannot keep the promise of
 // durability. BadValue (2) comes from a server without a journal,
-// UnknownReplWriteConcern (79) from a set that has no majority configured.
+// UnknownReplWriteConcern (79) from a set that has no majority configured,
+// NotAReplicaSet (123) from a server that runs alone and cannot answer for one.
 func plain(err error) error {
 	var server mongo.ServerError
-	if errors.As(err, &server) && (server.HasErrorCodeWithMessage(2, "journal") || server.HasErrorCode(79)) {
+	if !errors.As(err, &server) {
+		return err
+	}
+	switch {
+	case server.HasErrorCodeWithMessage(2, "journal") || server.HasErrorCode(79):
 		return fmt.Errorf("the server cannot promise durability (majority and journal); start it with its journal: %w", err)
+	case server.HasErrorCode(123):
+		return fmt.Errorf("the server is in no replica set; make it one, a single member is enough: %w", err)
 	}
 	return err
 }

@@ -90,7 +90,7 @@ func TestAnotherProcessWritesTooAndIsKilled(t *testing.T) {
 			lines := bufio.NewScanner(out)
 			for lines.Scan() {
 				last, _ = strconv.ParseUint(lines.Text(), 10, 64)
-				if last > 100*uint64(round+1) {
+				if last > 40*uint64(round+1) {
 					cmd.Process.Kill()
 				}
 			}

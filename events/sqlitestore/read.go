@@ -7,6 +7,7 @@ import (
 	"fmt"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
+	lib "modernc.org/sqlite/lib"
 
 	"rigledger/events"
 )
@@ -77,9 +78,14 @@ func (s *Store) readRun(ctx context.Context, from uint64) run {
 		r.commits, r.end = nil, false
 		return s.fetch(ctx, from, &r)
 	})
+	next := from + uint64(len(r.commits))
 	var damaged *events.DamagedError
-	if r.err != nil && !errors.As(r.err, &damaged) {
-		r.err = fmt.Errorf("read commit %d: %w", from+uint64(len(r.commits)), r.err)
+	switch {
+	case r.err == nil || errors.As(r.err, &damaged):
+	case code(r.err)&0xff == lib.SQLITE_CORRUPT:
+		r.err = &events.DamagedError{N: next, Why: "the file itself is damaged there: " + r.err.Error()}
+	default:
+		r.err = fmt.Errorf("read commit %d: %w", next, r.err)
 	}
 	return r
 }

@@ -26,7 +26,7 @@ func clockwork(from, to time.Time) *meter.Series {
 }
 
 // Clock changes by the IANA time zone database: Berlin 2026-03-29 and 2026-10-25, Sydney 2026-04-05 and
-// 2026-10-04; Havana shows 2026-11-01 00:00 twice; São Paulo skipped 2018-11-04 00:00.
+// 2026-10-04; Havana shows 2026-11-01 00:00 twice, Amman 2020-10-30; São Paulo skipped 2018-11-04 00:00.
 func TestBucketsFollowCalendarDatesInTheZone(t *testing.T) {
 	for _, c := range []struct {
 		name, zone, from, to string
@@ -39,6 +39,7 @@ func TestBucketsFollowCalendarDatesInTheZone(t *testing.T) {
 		{"an autumn day in Sydney has 25", "Australia/Sydney", "2026-04-04", "2026-04-07", meter.Day, 0, []int64{24, 25, 24}},
 		{"a spring day in Sydney has 23", "Australia/Sydney", "2026-10-03", "2026-10-06", meter.Day, 0, []int64{24, 23, 24}},
 		{"midnight twice in Havana", "America/Havana", "2026-10-31", "2026-11-03", meter.Day, 0, []int64{24, 25, 24}},
+		{"midnight twice in Amman", "Asia/Amman", "2020-10-29", "2020-11-01", meter.Day, 0, []int64{24, 25, 24}},
 		{"no midnight in São Paulo", "America/Sao_Paulo", "2018-11-03", "2018-11-06", meter.Day, 0, []int64{24, 23, 24}},
 		{"a leap year has 29 February", "Europe/Berlin", "2028-02-28", "2028-03-02", meter.Day, 0, []int64{24, 24, 24}},
 		{"February of a leap year", "UTC", "2028-01-01", "2028-04-01", meter.Month, 0, []int64{31 * 24, 29 * 24, 31 * 24}},
@@ -76,7 +77,7 @@ func TestBucketsFollowCalendarDatesInTheZone(t *testing.T) {
 }
 
 func TestBucketsCoverTheTimeOnceInEveryZone(t *testing.T) {
-	zones := []string{"UTC", "Europe/Berlin", "Australia/Sydney", "America/Havana", "America/Sao_Paulo", "Australia/Lord_Howe", "Africa/Cairo", "Asia/Beirut", "Pacific/Apia", "Asia/Kathmandu"}
+	zones := []string{"UTC", "Europe/Berlin", "Australia/Sydney", "America/Havana", "America/Sao_Paulo", "Australia/Lord_Howe", "Africa/Cairo", "Asia/Amman", "Asia/Beirut", "Pacific/Apia", "Asia/Kathmandu"}
 	rapid.Check(t, func(t *rapid.T) {
 		loc := zone(t, rapid.SampledFrom(zones).Draw(t, "zone"))
 		from := time.Unix(rapid.Int64Range(1_200_000_000, 1_900_000_000).Draw(t, "from"), 0)

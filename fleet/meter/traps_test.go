@@ -30,6 +30,7 @@ func TestASwapOnTheSameMillisecondAsAReading(t *testing.T) {
 		{"so does the value it came off with", ptr(700), 0, 700, 0, 700},
 		{"a value below the reading before is the new counter's", nil, 0, 13, 1, 513},
 		{"so is the new counter's start", ptr(600), 20, 20, 1, 600},
+		{"a value neither can have is left with the old one, where it moves no total", ptr(600), 650, 400, 0, 600},
 		{"and a value the old one had not reached", ptr(600), 650, 660, 1, 610},
 	} {
 		for _, swapFirst := range []bool{true, false} {

@@ -24,8 +24,8 @@ type Class struct {
 
 // ClassPart is one place on the rig where a part is fitted.
 type ClassPart struct {
-	Position string `json:"position"`
-	Kind     string `json:"kind"` // what plans speak of
+	Position string `json:"position"` // on the rig, unique in the class
+	Kind     string `json:"kind"`     // what plans speak of
 	Title    string `json:"title"`
 	Parent   string `json:"parent,omitempty"`
 	Meter    string `json:"meter,omitempty"` // the meter whose hours are the part's, where the rig has it

@@ -30,6 +30,45 @@
 // where the task says so, after every fitting. The regular interval runs beside
 // the run-in; the first reached counts.
 //
+// A run-in may have several steps (2, 10, 50 km), each measured from the start;
+// doing the job ends the step that the reading lies nearest to. A task "before
+// the first use of a season" is due from the season's first day and overdue once
+// the rig has worked in it; a job within 60 days before a season or a date counts
+// for it (own decision). Months and days of a task held to the season
+// (in_season) that run out between seasons wait for the first day of the next.
+//
+// # A plan's text
+//
+//	plan: trailed-boom
+//	version: 1
+//	title: Trailed boom sprayer
+//	classes: [trailed]            # of those embedded here
+//	notice: The maker's handbook comes first.
+//	daily:                        # looked at each day, never raised
+//	  - {text: Oil level, part: diaphragm-pump, source: common practice}
+//	tasks:
+//	  - task: pump-oil            # unique in the plan
+//	    title: Pump oil change
+//	    part: diaphragm-pump      # kind of part, or "rig" for the whole machine
+//	    every: {hours: 500, hectares: 9000, litres: 1, kilometres: 1, loads: 1, months: 12, days: 400}
+//	    on: ["11-01"]             # dates of every year
+//	    season_start: true
+//	    in_season: true
+//	    condition: {code: play, above: 2, unit: mm}   # or below
+//	    run_in: {hours: 40}       # or a list of steps
+//	    run_in_after: new         # or fitting
+//	    lead: {hours: 50}
+//	    grace: {hours: 0}
+//	    count: done               # or grid, made
+//	    includes: [pump-look]     # tasks of the same part
+//	    weight: routine           # or safety, statutory
+//	    by: workshop              # or operator
+//	    minutes: 40
+//	    parts: [{sku: OIL-1, name: Pump oil, count: 2}]
+//	    caution: [pump-pto]       # kinds of job, see cautions.yaml
+//	    checklist: [Drain warm]
+//	    source: common practice   # never left out
+//
 // # Never
 //
 // The package reads no clock and no file but those embedded in it, never

@@ -116,13 +116,14 @@ func (d Due) MarshalJSON() ([]byte, error) {
 // Due works out how the task stands. It is a pure function of its input: the
 // status is the worst of all triggers, the limits the earliest.
 func (t *Task) Due(in Input) Due {
-	w := watch{in: &in, due: Due{Status: OK}, worst: -1}
+	due := Due{Status: OK}
+	w := watch{in: &in, due: &due, worst: -1}
 	start := &in.Fitted
 	if in.LastDone != nil {
 		start = in.LastDone
 	}
 	if step := t.runInStep(&in); step >= 0 {
-		w.due.RunIn = true
+		due.RunIn = true
 		origin := Mark{Date: in.Fitted.Date} // from new: the part's own zero
 		if t.RunInEveryFitting {
 			origin = in.Fitted
@@ -163,10 +164,10 @@ func (t *Task) Due(in Input) Due {
 	if t.Condition != nil {
 		t.considerCondition(&w)
 	}
-	if !w.due.Date.IsZero() {
-		w.due.RemainingDays = in.Today.DaysUntil(w.due.Date)
+	if !due.Date.IsZero() {
+		due.RemainingDays = in.Today.DaysUntil(due.Date)
 	}
-	return w.due
+	return due
 }
 
 // considerCalendar watches the triggers of months and of days.
@@ -340,83 +341,4 @@ func (t *Task) considerCondition(w *watch) {
 	default:
 		w.take(IsDue, WhyCondition, 1)
 	}
-}
-
-// watch gathers the triggers of one task into one Due.
-type watch struct {
-	in       *Input
-	due      Due
-	worst    int     // rank of the status that Why stands for, -1 before any
-	fraction float64 // of the trigger that Why stands for
-}
-
-// take adds one trigger: the worst status counts, and Why names its trigger, of
-// several with the same status the one furthest through its interval, of several
-// of these the first taken.
-func (w *watch) take(status Status, why string, fraction float64) {
-	rank := status.Rank()
-	if rank > w.worst || rank == w.worst && fraction > w.fraction {
-		w.worst, w.fraction = rank, fraction
-		w.due.Status, w.due.Why = status, why
-	}
-	w.due.Fraction = max(w.due.Fraction, fraction)
-}
-
-func (w *watch) counter(q Quantity, from, limit int64, c *cycle) {
-	if !w.in.Now.present.Has(q) {
-		w.due.Unmeasured |= 1 << q
-		return
-	}
-	remaining := limit - w.in.Now.values[q]
-	status := OK
-	switch {
-	case remaining < -c.grace[q]:
-		status = Overdue
-	case remaining <= 0:
-		status = IsDue
-	case remaining <= c.lead[q]:
-		status = Soon
-	}
-	if !w.due.At.present.Has(q) || limit < w.due.At.values[q] {
-		w.due.At.Set(q, limit)
-		w.due.Remaining.Set(q, remaining)
-	}
-	fraction := 0.0
-	if length := limit - from; length > 0 {
-		fraction = max(0, 1-float64(remaining)/float64(length))
-	}
-	w.take(status, quantityTable[q].unit, fraction)
-}
-
-func (w *watch) calendar(why string, from, limit Date, lead, grace span) {
-	w.limitDate(limit)
-	today := w.in.Today
-	status := OK
-	switch {
-	case today.After(limit) && today.After(grace.after(limit)):
-		status = Overdue
-	case !today.Before(limit):
-		status = IsDue
-	case !today.Before(lead.before(limit)):
-		status = Soon
-	}
-	w.take(status, why, through(from, today, limit))
-}
-
-func (w *watch) limitDate(limit Date) {
-	if w.due.Date.IsZero() || limit.Before(w.due.Date) {
-		w.due.Date = limit
-	}
-}
-
-// through tells how far today is on the way from one day to another.
-func through(from, today, limit Date) float64 {
-	length := from.DaysUntil(limit)
-	if length <= 0 {
-		if today.Before(limit) {
-			return 0
-		}
-		return 1
-	}
-	return max(0, float64(from.DaysUntil(today))/float64(length))
 }

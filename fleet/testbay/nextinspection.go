@@ -180,12 +180,12 @@ func (r IntervalRule) due(m Machine, lastPass, firstFail *Date) (Date, string, e
 	if err != nil && (lastPass == nil || r.Then.NotBeforeFirst) {
 		return Date{}, "", err
 	}
-	day, reason := first, firstReason
+	day, reason := first, "no inspection passed yet; "+firstReason
 	if lastPass != nil {
 		day = r.Then.end(*lastPass)
 		reason = fmt.Sprintf("passed on %s; then %s", *lastPass, r.Then)
 		if r.Then.NotBeforeFirst && day.Before(first) {
-			day, reason = first, firstReason+fmt.Sprintf("; passed early on %s", *lastPass)
+			day, reason = first, firstReason+fmt.Sprintf("; the early pass on %s does not bring the next one before it", *lastPass)
 		}
 	}
 	if firstFail == nil {
@@ -208,7 +208,7 @@ func (r IntervalRule) firstDue(m Machine) (Date, string, error) {
 	if from == nil {
 		return Date{}, "", refuse("first_purchase", "is needed by rule %s: the day it was first bought, by any owner", r.ID)
 	}
-	return r.First.end(*from), fmt.Sprintf("%s on %s, never inspected; first inspection: %s", what, *from, r.First), nil
+	return r.First.end(*from), fmt.Sprintf("%s on %s; first inspection: %s", what, *from, r.First), nil
 }
 
 // Season is the part of the year in which the rigs spray, by day of the year;

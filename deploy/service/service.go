@@ -1,0 +1,302 @@
+// Package service puts the rooms together into the running rigledger: store,
+// fleet, NATS, intake, scheduler, API, in that order and in this one place.
+// It decides nothing about rigs; what can be chosen is in Options.
+package service
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"os"
+	"path/filepath"
+	"sync/atomic"
+	"time"
+
+	"github.com/nats-io/nats.go"
+
+	"rigledger/api"
+	"rigledger/events"
+	"rigledger/events/intake"
+	"rigledger/fleet"
+	"rigledger/scheduler"
+)
+
+// Options are what `rigledger serve` can be told. Addresses are host:port;
+// port 0 takes a free one.
+type Options struct {
+	Data    string // folder for the ledger, the NATS buffer and the addresses
+	HTTP    string
+	NATS    string // where the embedded NATS server listens
+	NATSURL string // an existing NATS server instead of the embedded one
+	MQTT    string // where the embedded server speaks MQTT; "" for not at all
+	Mongo   string // MongoDB URI; "" keeps the ledger in SQLite
+	MongoDB string // name of the database
+
+	Zone       *time.Location
+	RaiseEvery time.Duration
+
+	CertFile, KeyFile string // TLS for HTTP, NATS and MQTT
+	AllowPlain        bool   // listen beyond loopback without TLS
+
+	Version string
+	Log     *slog.Logger
+	Now     func() time.Time // nil for time.Now; the demo plays a season with it
+}
+
+// Addresses are where a service can be reached.
+type Addresses struct {
+	HTTP string `json:"http"`
+	NATS string `json:"nats"`
+	MQTT string `json:"mqtt,omitempty"`
+}
+
+// AddressesFile is where in the data folder the chosen addresses are written,
+// TokenFile where the first manager's token is.
+const (
+	AddressesFile = "addresses.json"
+	TokenFile     = "manager.token"
+)
+
+// Service is a running rigledger.
+type Service struct {
+	Fleet     *fleet.Fleet
+	Addresses Addresses
+	NewToken  string // path of the token file, if this start made it
+
+	raiser *fleet.Raiser
+	done   chan error
+	undo   []cleanup
+	log    *slog.Logger
+}
+
+type cleanup struct {
+	name string
+	run  func()
+}
+
+// Start brings everything up, or nothing: on error what was started is stopped
+// again. ctx bounds the start only.
+func Start(ctx context.Context, o Options) (_ *Service, err error) {
+	if err := o.check(); err != nil {
+		return nil, err
+	}
+	s := &Service{done: make(chan error, 4), log: o.Log}
+	defer func() {
+		if err != nil {
+			s.Close()
+		}
+	}()
+
+	if err := os.MkdirAll(o.Data, 0o750); err != nil {
+		return nil, fmt.Errorf("data folder: %w", err)
+	}
+	// A killed service leaves its addresses behind; they are not ours.
+	_ = os.Remove(filepath.Join(o.Data, AddressesFile))
+	store, err := OpenStore(ctx, o)
+	if err != nil {
+		return nil, err
+	}
+	s.onClose("store", func() { _ = store.Close() })
+
+	// The announcer needs a NATS connection, which needs the fleet's credentials.
+	var announcer atomic.Pointer[intake.Announcer]
+	s.Fleet, err = fleet.Open(ctx, fleet.Options{
+		Store: store, Zone: o.Zone, Now: o.Now, Log: o.Log.With("room", "fleet"),
+		Announce: func(c *events.Commit) {
+			if a := announcer.Load(); a != nil {
+				a.Announce(c)
+			}
+		},
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.onClose("fleet", s.Fleet.Close)
+	if err := s.Fleet.PublishStarters(ctx); err != nil {
+		return nil, fmt.Errorf("publishing the house plans: %w", err)
+	}
+	if err := s.firstManager(ctx, o.Data); err != nil {
+		return nil, err
+	}
+
+	nc, err := s.road(o)
+	if err != nil {
+		return nil, err
+	}
+	a := intake.NewAnnouncer(nc, o.Log.With("room", "intake"))
+	announcer.Store(a)
+	s.background("announcer", func(ctx context.Context) error { a.Run(ctx); return nil })
+	in := intake.New(nc, intake.Options{Desk: s.Fleet, Logger: o.Log.With("room", "intake"), Now: o.Now})
+	s.background("intake", in.Run)
+
+	s.raiser = fleet.NewRaiser(s.Fleet)
+	jobs, err := scheduler.Start(ctx, o.Zone, o.Log.With("room", "scheduler"), []scheduler.Job{
+		scheduler.Raising(s.raiser, o.RaiseEvery, o.Log),
+		scheduler.Snapshots(s.Fleet, o.Log),
+		scheduler.Silence(s.Fleet, o.Log),
+	})
+	if err != nil {
+		return nil, err
+	}
+	s.onClose("scheduler", jobs.Stop)
+
+	if err := s.serveHTTP(o, in, jobs); err != nil {
+		return nil, err
+	}
+	if err := s.writeAddresses(o.Data); err != nil {
+		return nil, err
+	}
+	return s, nil
+}
+
+// Raise opens what has come due, now instead of at the scheduler's next turn.
+func (s *Service) Raise(ctx context.Context) (int, error) { return s.raiser.Raise(ctx) }
+
+// Failed gives the error of a part of the service that ended by itself.
+func (s *Service) Failed() <-chan error { return s.done }
+
+// Close stops everything, the newest first.
+func (s *Service) Close() {
+	for i := len(s.undo) - 1; i >= 0; i-- {
+		began := time.Now()
+		s.undo[i].run()
+		s.log.Debug("stopped", "part", s.undo[i].name, "took", time.Since(began).Round(time.Millisecond))
+	}
+	s.undo = nil
+}
+
+func (s *Service) onClose(name string, run func()) {
+	s.undo = append(s.undo, cleanup{name, run})
+}
+
+// background runs a part until Close; should it end by itself, Failed says so.
+func (s *Service) background(name string, run func(ctx context.Context) error) {
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		if err := run(ctx); err != nil && ctx.Err() == nil {
+			s.done <- fmt.Errorf("%s: %w", name, err)
+		}
+	}()
+	s.onClose(name, func() { stop(); <-ended })
+}
+
+// road opens the way from the rigs: an embedded NATS server or an existing one.
+func (s *Service) road(o Options) (*nats.Conn, error) {
+	log := o.Log.With("room", "nats")
+	if o.NATSURL != "" {
+		nc, err := intake.Connect(o.NATSURL, log)
+		if err != nil {
+			return nil, fmt.Errorf("NATS at %s: %w", redact(o.NATSURL), err)
+		}
+		s.onClose("nats connection", nc.Close)
+		s.Addresses.NATS = redact(o.NATSURL)
+		return nc, nil
+	}
+	unlock, err := lockFile(filepath.Join(o.Data, "nats.lock"))
+	if err != nil {
+		return nil, fmt.Errorf("another rigledger serves from %s: %w", o.Data, err)
+	}
+	s.onClose("lock", unlock)
+	server, err := intake.StartServer(intake.ServerOptions{
+		Listen: o.NATS, MQTT: o.MQTT, StoreDir: filepath.Join(o.Data, "nats"),
+		CertFile: o.CertFile, KeyFile: o.KeyFile, Credentials: s.Fleet, Logger: log,
+	})
+	if err != nil {
+		return nil, fmt.Errorf("starting NATS: %w", err)
+	}
+	s.onClose("nats server", server.Shutdown)
+	s.Addresses.NATS, s.Addresses.MQTT = server.Addr(), server.MQTTAddr()
+	nc, err := server.Connect()
+	if err != nil {
+		return nil, fmt.Errorf("connecting to our NATS: %w", err)
+	}
+	s.onClose("nats connection", nc.Close)
+	return nc, nil
+}
+
+func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Scheduler) error {
+	listener, err := net.Listen("tcp", o.HTTP)
+	if err != nil {
+		return fmt.Errorf("HTTP: %w", err)
+	}
+	handler := api.New(api.Options{
+		Fleet: s.Fleet, Log: o.Log.With("room", "api"), Version: o.Version, Secure: o.CertFile != "",
+		Ready: func() []api.Check {
+			checks := []api.Check{{Name: "intake", Err: in.Ready()}}
+			for name, err := range jobs.Failing() {
+				checks = append(checks, api.Check{Name: "job " + name, Err: err})
+			}
+			return checks
+		},
+		Intake: in.Stats,
+	})
+	server := &http.Server{
+		Handler:           handler,
+		ReadHeaderTimeout: 10 * time.Second,
+		ReadTimeout:       60 * time.Second,
+		IdleTimeout:       120 * time.Second,
+		MaxHeaderBytes:    32 << 10,
+		ErrorLog:          slog.NewLogLogger(o.Log.Handler(), slog.LevelDebug),
+	}
+	go func() {
+		var err error
+		if o.CertFile != "" {
+			err = server.ServeTLS(listener, o.CertFile, o.KeyFile)
+		} else {
+			err = server.Serve(listener)
+		}
+		if !errors.Is(err, http.ErrServerClosed) {
+			s.done <- fmt.Errorf("HTTP: %w", err)
+		}
+	}()
+	s.onClose("http", func() {
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+		defer cancel()
+		if server.Shutdown(ctx) != nil {
+			_ = server.Close()
+		}
+	})
+	s.Addresses.HTTP = listener.Addr().String()
+	return nil
+}
+
+// writeAddresses tells scripts and tests where the service can be reached; the
+// file is there only while it can.
+func (s *Service) writeAddresses(dir string) error {
+	text, err := json.MarshalIndent(s.Addresses, "", "  ")
+	if err != nil {
+		return err
+	}
+	path := filepath.Join(dir, AddressesFile)
+	if err := writeFile(path, append(text, '\n'), 0o644); err != nil {
+		return fmt.Errorf("addresses: %w", err)
+	}
+	s.onClose("addresses", func() { _ = os.Remove(path) })
+	return nil
+}
+
+// firstManager makes the token with which somebody can get in at all. The file
+// is complete before the token is valid, so that it is never lost in between.
+func (s *Service) firstManager(ctx context.Context, dir string) error {
+	cmd, text := fleet.NewToken("first manager", fleet.RoleManager)
+	path := filepath.Join(dir, TokenFile)
+	draft := path + ".new"
+	if err := writeFile(draft, []byte(text+"\n"), 0o600); err != nil {
+		return fmt.Errorf("manager token: %w", err)
+	}
+	issued, err := s.Fleet.FirstManager(ctx, cmd)
+	if err != nil || !issued {
+		return errors.Join(err, os.Remove(draft))
+	}
+	if err := os.Rename(draft, path); err != nil {
+		return fmt.Errorf("manager token: %w", err)
+	}
+	s.NewToken = path
+	return nil
+}

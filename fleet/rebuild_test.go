@@ -1,0 +1,201 @@
+package fleet_test
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"path/filepath"
+	"sort"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"rigledger/events"
+	"rigledger/fleet"
+	"rigledger/fleet/plan"
+)
+
+// TestARebuiltFleetEqualsTheLiveOne drives a fleet with random commands, good
+// and bad, and then compares: the live state, a replay of the ledger, and the
+// snapshot with what follows it, byte for byte; and the due lines kept up
+// incrementally with those worked out anew.
+func TestARebuiltFleetEqualsTheLiveOne(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		dir := t.TempDir()
+		b := openBench(t, openSQLite(t, filepath.Join(dir, "ledger.db")))
+		ctx := context.Background()
+		hours := map[string]float64{}
+		seq := map[string]int{}
+		steps := rapid.IntRange(20, 120).Draw(rt, "steps")
+		snapshotAt := rapid.IntRange(0, steps).Draw(rt, "snapshot at")
+		raiser := fleet.NewRaiser(b.Fleet)
+		for i := range steps {
+			if i == snapshotAt {
+				if _, err := b.SaveSnapshot(ctx); err != nil {
+					rt.Fatal(err)
+				}
+			}
+			b.clock.set(b.clock.now().Add(time.Duration(rapid.IntRange(1, 36).Draw(rt, "hours on")) * time.Hour))
+			rig := rapid.SampledFrom([]string{"R1", "R2", "R3"}).Draw(rt, "rig")
+			var cmd fleet.Command
+			switch rapid.IntRange(0, 11).Draw(rt, "what") {
+			case 0:
+				cmd = trailed(rig)
+			case 1, 2, 3, 4, 5:
+				// Mostly fitting readings; now and then late, falling or far too large ones.
+				hours[rig] += rapid.Float64Range(-0.5, 9).Draw(rt, "gain")
+				back := rapid.SampledFrom([]int{0, 0, 0, 5, 50, 500}).Draw(rt, "late by hours")
+				seq[rig] += rapid.IntRange(0, 2).Draw(rt, "next")
+				at := b.clock.now().Add(-time.Duration(back) * time.Hour)
+				a := reading(rig, fmt.Sprintf("1:%d", seq[rig]), at, "pump", max(0, hours[rig]-float64(back)/20), "HUR", "area", max(0, hours[rig]*5-float64(back)/4), "H18")
+				if _, _, err := b.TakeReport(ctx, []events.Arrival{a}); err != nil {
+					rt.Fatal(err)
+				}
+				continue
+			case 6:
+				if _, err := raiser.Raise(ctx); err != nil {
+					rt.Fatal(err)
+				}
+				continue
+			case 7, 8:
+				cmd = workOn(rt, b, rig)
+			case 9:
+				cmd = settleHeld(rt, b)
+			case 10:
+				position := rapid.SampledFrom([]string{"pump", "filter-suction", "nozzles"}).Draw(rt, "position")
+				on := ""
+				b.View(func(s *fleet.State) {
+					if r := s.Rigs[rig]; r != nil {
+						for _, p := range r.Fitted {
+							if s.Parts[p].Position == position {
+								on = p
+							}
+						}
+					}
+				})
+				if on != "" {
+					cmd = &fleet.RemovePart{Rig: rig, Part: on, Reason: "drawn", Scrapped: rapid.Bool().Draw(rt, "scrapped")}
+				} else {
+					cmd = &fleet.FitPart{Rig: rig, Position: position, Part: rapid.SampledFrom([]string{"", "R1-pump", "R2-pump"}).Draw(rt, "which")}
+				}
+			default:
+				cmd = &fleet.SwapMeter{Rig: rig, Meter: "pump", Start: 0, Reason: "drawn"}
+				hours[rig] = 0
+			}
+			if cmd == nil {
+				continue
+			}
+			if _, err := b.Do(ctx, "drawn", cmd, nil); err != nil && fleet.CodeOf(err) == fleet.Down {
+				rt.Fatalf("%T: %v", cmd, err)
+			}
+			if held, ok := cmd.(*fleet.Release); ok {
+				if err := b.Reconsider(ctx, b.RigOfQuarantine(held.Quarantine)); err != nil {
+					rt.Fatal(err)
+				}
+			}
+		}
+		live := stateText(rt, b.Fleet)
+		b.View(func(s *fleet.State) {
+			for _, rig := range s.Rigs {
+				kept := b.DueOf(s, rig, b.clock.now())
+				anew := s.Due(rig, plan.Of(b.clock.now(), s.Zone()))
+				if x, y := dueText(kept), dueText(anew); x != y {
+					rt.Fatalf("due of %s kept up:\n%s\nanew:\n%s", rig.Rig, x, y)
+				}
+			}
+		})
+		// Once from the snapshot and what follows, once from the first commit.
+		for _, from := range []string{"the snapshot", "the first commit"} {
+			store := b.store
+			if from == "the first commit" {
+				store = withoutSnapshot{b.store}
+			}
+			again, err := fleet.Open(ctx, fleet.Options{Store: store, Now: b.clock.now})
+			if err != nil {
+				rt.Fatal(err)
+			}
+			if got := stateText(rt, again); got != live {
+				rt.Errorf("rebuilt from %s the fleet differs:\n%s\nlive:\n%s", from, got, live)
+			}
+			again.Close()
+		}
+		if _, _, err := fleet.Verify(ctx, b.store, time.UTC, nil); err != nil {
+			rt.Error(err)
+		}
+		b.Close()
+	})
+}
+
+type withoutSnapshot struct{ events.Store }
+
+func (withoutSnapshot) LoadSnapshot(context.Context) (events.Snapshot, error) {
+	return events.Snapshot{}, events.ErrNoSnapshot
+}
+
+func stateText(t interface{ Fatal(...any) }, f *fleet.Fleet) string {
+	var text []byte
+	f.View(func(s *fleet.State) {
+		var err error
+		if text, err = json.Marshal(s); err != nil {
+			t.Fatal(err)
+		}
+	})
+	return string(text)
+}
+
+func dueText(lines []fleet.DueLine) string {
+	text := ""
+	for _, l := range lines {
+		d, _ := json.Marshal(l.Due)
+		text += fmt.Sprintf("%s %s %d %q %s\n", l.Part.Part, l.Task.Slug, l.Cycle, l.Item, d)
+	}
+	return text
+}
+
+// workOn draws something to do with an open item of a rig.
+func workOn(rt *rapid.T, b *bench, rig string) fleet.Command {
+	var open []string
+	b.View(func(s *fleet.State) {
+		if r := s.Rigs[rig]; r != nil {
+			open = append(open, r.Open...)
+		}
+	})
+	if len(open) == 0 {
+		return nil
+	}
+	item := rapid.SampledFrom(open).Draw(rt, "item")
+	back := b.clock.now().Add(-time.Duration(rapid.IntRange(0, 400).Draw(rt, "done hours ago")) * time.Hour)
+	switch rapid.IntRange(0, 4).Draw(rt, "work") {
+	case 0:
+		return &fleet.BookItem{Item: item, Date: "2026-06-01"}
+	case 1:
+		return &fleet.StartItem{Item: item, By: "Ana", Cautioned: true}
+	case 2:
+		return &fleet.DeferItem{Item: item, Reason: "drawn", Until: plan.Of(b.clock.now().AddDate(0, 0, 9), time.UTC).String()}
+	case 3:
+		return &fleet.StrikeItem{Item: item, Reason: "drawn"}
+	}
+	return &fleet.FinishItem{Item: item, By: "Ana", At: &back}
+}
+
+// settleHeld draws an end for something in quarantine.
+func settleHeld(rt *rapid.T, b *bench) fleet.Command {
+	var held []string
+	b.View(func(s *fleet.State) {
+		for id, h := range s.Held {
+			if h.Outcome == "" {
+				held = append(held, id)
+			}
+		}
+	})
+	if len(held) == 0 {
+		return nil
+	}
+	sort.Strings(held)
+	id := held[0]
+	if rapid.Bool().Draw(rt, "dismiss") {
+		return &fleet.Dismiss{Quarantine: id, Reason: "drawn"}
+	}
+	return &fleet.Release{Quarantine: id, How: rapid.SampledFrom([]string{"as_is", "swap"}).Draw(rt, "how"), Reason: "drawn"}
+}

@@ -83,10 +83,10 @@ func (s *State) Due(rig *Rig, today plan.Date) []DueLine {
 			continue
 		}
 		in := plan.Input{Today: today, SeasonStart: season, LastUse: lastUse, Now: s.PartTotals(p, farFuture)}
-		in.Fitted, in.Used = s.fittedMark(p, rig)
+		s.fitted(&in, p, rig)
 		in.Made, _ = plan.ParseDate(p.Made)
 		for _, t := range tasks {
-			lines = append(lines, s.dueLine(rig, p, t, in))
+			lines = append(lines, s.dueLine(rig, p, t, byLaw(t, rig, in)))
 		}
 	}
 	sort.SliceStable(lines, func(i, j int) bool {

@@ -243,9 +243,9 @@ func firstTask(t *testing.T, b *bench, rig, part string) *plan.Task {
 
 func TestSafetyTasksAreNotPutOff(t *testing.T) {
 	b := newBench(t)
-	r := trailed("T01")
-	r.FirstUse = "2024-05-01"
-	b.must(r)
+	b.clock.set(day("2025-04-01 08:00"))
+	b.must(trailed("T01"))
+	b.clock.set(day("2026-05-04 08:00"))
 	b.raise()
 	var binding, routine fleet.DueLine
 	b.View(func(s *fleet.State) {
@@ -273,6 +273,23 @@ func TestSafetyTasksAreNotPutOff(t *testing.T) {
 	after, _ := b.line("T01", routine.Part.Part, routine.Task.Slug)
 	if after.Due.Status != plan.Soon || after.Due.Date.String() != "2026-06-01" {
 		t.Errorf("after deferral: %s until %s, want soon until 2026-06-01", after.Due.Status, after.Due.Date)
+	}
+}
+
+func TestARigThatWasLongAtWorkComesInFit(t *testing.T) {
+	b := newBench(t)
+	r := trailed("T01")
+	r.FirstUse = "2025-03-01" // fourteen months ago
+	b.must(r)
+	b.take(reading("T01", "1:1", day("2026-05-04 06:00"), "pump", 12.5, "HUR", "area", 88.4, "H18"))
+	b.View(func(s *fleet.State) {
+		if got := b.FitnessOf(s, s.Rigs["T01"], b.clock.now()); got.State == fleet.DoNotUse {
+			t.Errorf("fitness %q because %+v: nothing is known against it", got.State, got.Reasons)
+		}
+	})
+	inspection, _ := b.line("T01", "T01", "statutory-inspection")
+	if got := inspection.Due.Date.String(); got != "2028-03-01" {
+		t.Errorf("statutory inspection due %s, want three years after first use", got)
 	}
 }
 

@@ -27,7 +27,7 @@ func TestARebuiltFleetEqualsTheLiveOne(t *testing.T) {
 		ctx := context.Background()
 		hours := map[string]float64{}
 		seq := map[string]int{}
-		steps := rapid.IntRange(20, 120).Draw(rt, "steps")
+		steps := rapid.IntRange(10, 60).Draw(rt, "steps")
 		snapshotAt := rapid.IntRange(0, steps).Draw(rt, "snapshot at")
 		raiser := fleet.NewRaiser(b.Fleet)
 		for i := range steps {

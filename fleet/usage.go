@@ -61,30 +61,42 @@ func (s *State) mark(p *Part, at int64) plan.Mark {
 	return plan.Mark{At: at, Totals: s.PartTotals(p, at), Date: plan.Of(time.UnixMilli(at), s.zone)}
 }
 
-// fittedMark is where counting starts for a part that nothing was done on yet,
-// and whether it was used before. A rig that came with its counters at zero
-// counts from its first use; one that came with hours on them counts from its
-// registration, since nobody told what was done before.
-func (s *State) fittedMark(p *Part, rig *Rig) (m plan.Mark, used bool) {
+// standingDays is how long before its registration a rig must have been in use
+// for its run-in to count as over (own decision: a month of work is past any
+// run-in of the house plans).
+const standingDays = 30
+
+// fitted fills in where counting starts for a part that nothing was done on
+// yet. A part that came with its rig counts from the day the rig came under
+// the ledger, since nobody told what was done before; what was can be entered
+// by finishing an item back in time.
+func (s *State) fitted(in *plan.Input, p *Part, rig *Rig) {
 	stay := &p.Stays[len(p.Stays)-1]
 	if !stay.FromStart {
-		m = s.mark(p, stay.From)
-		return m, false
+		in.Fitted = s.mark(p, stay.From)
+		return
 	}
 	var totals plan.Amounts
 	for _, q := range quantities {
 		if rm := rig.MeterOf(q, preferredMeter(rig.Class, p.Position)); rm != nil {
 			start := rm.Series.Epochs[0].Start
 			totals.SetNamed(string(q), start)
-			used = used || start > 0
+			in.Used = in.Used || start > 0
 		}
 	}
-	m = plan.Mark{At: rig.Registered.UnixMilli(), Totals: totals, Date: plan.Of(rig.Registered, s.zone)}
-	if first, err := plan.ParseDate(rig.FirstUse); err == nil && !used {
-		m.Date = first
-		m.At = first.Time(s.zone).UnixMilli()
+	in.Fitted = plan.Mark{At: rig.Registered.UnixMilli(), Totals: totals, Date: plan.Of(rig.Registered, s.zone)}
+	if first, err := plan.ParseDate(rig.FirstUse); err == nil {
+		in.Standing = first.AddDays(standingDays).Before(in.Fitted.Date)
 	}
-	return m, used
+}
+
+// byLaw lets a statutory task count from the rig's first use, as the law does,
+// whenever the rig came under the ledger (Directive 2009/128/EC Art. 8, from memory).
+func byLaw(t *plan.Task, rig *Rig, in plan.Input) plan.Input {
+	if first, err := plan.ParseDate(rig.FirstUse); err == nil && t.Weight == plan.Statutory && first.Before(in.Fitted.Date) {
+		in.Fitted.Date = first
+	}
+	return in
 }
 
 // preferredMeter names the meter that a class gives to a position.

@@ -42,6 +42,16 @@ func Decode(subject string, payload []byte, received time.Time) []events.Arrival
 	}
 	d := decoders.Get().(*decoder)
 	defer decoders.Put(d)
+	if blank.Kind == events.KindReading {
+		if found, ok := d.fast(&blank, payload); ok {
+			return found
+		}
+	}
+	return d.careful(blank, payload)
+}
+
+// careful reads any message.
+func (d *decoder) careful(blank events.Arrival, payload []byte) []events.Arrival {
 	found, err := d.message(&blank, payload)
 	if err != nil {
 		return salvage(d, blank, payload, err)
@@ -172,8 +182,7 @@ func glimpse(a events.Arrival) events.Arrival {
 	if validID(e.ID) == "" {
 		a.Event = e.ID
 	}
-	var t time.Time
-	if t.UnmarshalText([]byte(e.Time)) == nil {
+	if t, ok := parseTime([]byte(e.Time)); ok {
 		a.Time = events.Milli(t)
 	}
 	return a

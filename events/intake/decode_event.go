@@ -7,7 +7,6 @@ import (
 	"net/url"
 	"strconv"
 	"strings"
-	"time"
 
 	"github.com/go-json-experiment/json/jsontext"
 
@@ -90,8 +89,7 @@ func (d *decoder) event(a *events.Arrival, payload []byte) error {
 				return err
 			}
 			if has.time = ok || a.Fault != ""; ok {
-				var t time.Time
-				if t.UnmarshalText(text) != nil {
+				if t, ok := parseTime(text); !ok {
 					d.fault(a, FaultTime, d.pointer(), "must be an RFC 3339 time such as 2026-05-04T09:31:12.250Z")
 				} else {
 					a.Time = events.Milli(t)
@@ -270,9 +268,16 @@ func validReference(text string) bool {
 		if c <= ' ' || c >= 0x7f || strings.IndexByte("\"<>\\^`{|}", c) >= 0 {
 			return false
 		}
+		if c == '%' && (i+2 >= len(text) || !hexadecimal(text[i+1]) || !hexadecimal(text[i+2])) {
+			return false
+		}
 	}
 	_, err := url.Parse(text)
 	return err == nil
+}
+
+func hexadecimal(c byte) bool {
+	return c >= '0' && c <= '9' || c >= 'a' && c <= 'f' || c >= 'A' && c <= 'F'
 }
 
 // typed checks the type against the kind that the subject names.

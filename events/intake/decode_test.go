@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"math"
+	"reflect"
 	"slices"
 	"strings"
 	"testing"
@@ -51,7 +52,8 @@ func sdk(text []byte) (event.Event, error) {
 
 // The rules of CloudEvents 1.0.2 (core specification section 3, JSON format
 // section 2 and 3) and of our own data. alike says that the CloudEvents SDK
-// judges the same way; where it does not, ours is the stricter.
+// judges the same way; where it does not, ours is the stricter, but for +json
+// media types, which are JSON by the JSON format (section 3.1) and which the SDK does not know.
 func TestEventsAreTakenOrRefusedByTheRules(t *testing.T) {
 	base64Data := base64.StdEncoding.EncodeToString([]byte(`{"counters":[{"meter":"pump","value":1,"unit":"HUR"}]}`))
 	without := func(member string) string { return with(member, "") }
@@ -73,7 +75,7 @@ func TestEventsAreTakenOrRefusedByTheRules(t *testing.T) {
 		{"a number extension is taken", with("signal5", `-12`), "", "", true},
 		{"a boolean extension is taken", with("moving", `true`), "", "", true},
 		{"a JSON media type is taken", with("datacontenttype", `"application/json; charset=utf-8"`), "", "", true},
-		{"a +json media type is taken", with("datacontenttype", `"application/vnd.rig+json"`), "", "", true},
+		{"a +json media type is taken", with("datacontenttype", `"application/vnd.rig+json"`), "", "", false},
 		{"a schema is taken", with("dataschema", `"https://example.com/reading"`), "", "", true},
 		{"a subject is taken", with("subject", `"pump"`), "", "", true},
 		{"escaped letters are taken", strings.Replace(good, `"id"`, `"\u0069d"`, 1), "", "", true},
@@ -118,6 +120,9 @@ func TestEventsAreTakenOrRefusedByTheRules(t *testing.T) {
 		{"a time with a short offset", with("time", `"2026-05-04T09:31:12+05"`), FaultTime, "/time", true},
 		{"a time without an offset", with("time", `"2026-05-04T09:31:12"`), FaultTime, "/time", true},
 		{"a time with a comma", with("time", `"2026-05-04T09:31:12,250Z"`), FaultTime, "/time", false},
+		{"a time with an hour of one digit", with("time", `"2026-05-04T9:31:12Z"`), FaultTime, "/time", false},
+		{"a time with a point and no fraction", with("time", `"2026-05-04T09:31:12.Z"`), FaultTime, "/time", true},
+		{"a time with an offset of 24 hours", with("time", `"2026-05-04T09:31:12+24:00"`), FaultTime, "/time", false},
 		{"a time in words", with("time", `"monday"`), FaultTime, "/time", true},
 		{"a time that never was", with("time", `"2026-02-30T09:31:12Z"`), FaultTime, "/time", true},
 		{"a time that is a number", with("time", `1777887072`), FaultEvent, "/time: must be a string", true},
@@ -126,9 +131,9 @@ func TestEventsAreTakenOrRefusedByTheRules(t *testing.T) {
 		{"an extension that is an object", with("signal", `{"db":1}`), FaultEvent, "/signal", true},
 		{"an extension that is a fraction", with("signal", `1.5`), FaultEvent, "/signal", false},
 		{"a media type that is none", with("datacontenttype", `"json;;"`), FaultEvent, "/datacontenttype", true},
-		{"a media type that is not JSON", with("datacontenttype", `"text/plain"`), FaultData, "/datacontenttype", false},
+		{"a media type that is not JSON", with("datacontenttype", `"text/plain"`), FaultData, "/datacontenttype", true},
 		{"a schema that is relative", with("dataschema", `"reading"`), FaultEvent, "/dataschema", true},
-		{"an empty subject", with("subject", `""`), FaultEvent, "/subject", true},
+		{"an empty subject", with("subject", `""`), FaultEvent, "/subject", false},
 		{"data and data_base64 at once", with("data_base64", `"e30="`), FaultEvent, "/data_base64", false},
 		{"data_base64 that is not base64", `{"data_base64":"?",` + without("data")[1:], FaultEvent, "/data_base64", true},
 		{"data_base64 that holds no JSON", `{"data_base64":"eA==",` + without("data")[1:], FaultData, "/data_base64", false},
@@ -143,8 +148,8 @@ func TestEventsAreTakenOrRefusedByTheRules(t *testing.T) {
 		{"a counter without a value", with("data", `{"counters":[{"meter":"pump","unit":"HUR"}]}`), FaultData, "/data/counters/0/value: is missing", false},
 		{"a counter without a unit", with("data", `{"counters":[{"meter":"pump","value":1}]}`), FaultData, "/data/counters/0/unit: is missing", false},
 		{"a value in a string", with("data", `{"counters":[{"meter":"pump","value":"1","unit":"HUR"}]}`), FaultData, "/data/counters/0/value: must be a number", false},
-		{"a value past all numbers", with("data", `{"counters":[{"meter":"pump","value":1e999,"unit":"HUR"}]}`), FaultData, "/data/counters/0/value", false},
-		{"a value that is not a number", with("data", `{"counters":[{"meter":"pump","value":NaN,"unit":"HUR"}]}`), FaultJSON, "", false},
+		{"a value past all numbers", with("data", `{"counters":[{"meter":"pump","value":1e999,"unit":"HUR"}]}`), FaultData, "/data/counters/0/value", true},
+		{"a value that is not a number", with("data", `{"counters":[{"meter":"pump","value":NaN,"unit":"HUR"}]}`), FaultJSON, "", true},
 		{"a meter twice", with("data", `{"counters":[{"meter":"a","value":1,"unit":"HUR"},{"meter":"a","value":2,"unit":"HUR"}]}`), FaultData, "/data/counters/1/meter", false},
 		{"33 counters", with("data", `{"counters":[`+counters(33)+`]}`), FaultData, "/data/counters/32: more than 32", false},
 		{"32 counters are taken", with("data", `{"counters":[`+counters(32)+`]}`), "", "", true},
@@ -169,9 +174,6 @@ func TestEventsAreTakenOrRefusedByTheRules(t *testing.T) {
 				}
 			}
 			_, err := sdk([]byte(c.text))
-			if c.fault == "" && err != nil {
-				t.Errorf("the CloudEvents SDK refuses it: %v", err)
-			}
 			if agree := (err == nil) == (c.fault == ""); agree != c.alike {
 				t.Errorf("the CloudEvents SDK says %v: alike is %v", err, agree)
 			}
@@ -297,6 +299,18 @@ func FuzzDecode(f *testing.F) {
 	f.Fuzz(func(t *testing.T, kind string, payload []byte) {
 		before := bytes.Clone(payload)
 		got := Decode("rig.T01."+kind, payload, received)
+		if rig, kind, ok := parseSubject("rig.T01." + kind); ok {
+			d := decoders.New().(*decoder)
+			slow := d.careful(events.Arrival{Via: "rig.T01." + kind, Rig: rig, Kind: kind, Time: events.Milli(received), Payload: payload}, payload)
+			if len(slow) != len(got) {
+				t.Fatalf("%d arrivals, read with care %d", len(got), len(slow))
+			}
+			for i := range got {
+				if !reflect.DeepEqual(got[i], slow[i]) {
+					t.Fatalf("read as\n%+v\nwith care as\n%+v", got[i], slow[i])
+				}
+			}
+		}
 		if !bytes.Equal(before, payload) {
 			t.Fatal("the payload was changed")
 		}
@@ -314,6 +328,9 @@ func FuzzDecode(f *testing.F) {
 				continue
 			}
 			e, err := sdk(a.Payload)
+			if err != nil && strings.Contains(err.Error(), "+json") {
+				continue // see the table above
+			}
 			if err != nil {
 				t.Fatalf("taken, but the CloudEvents SDK says %v\n%s", err, a.Payload)
 			}

@@ -1,6 +1,10 @@
 package meter
 
-import "math/bits"
+import (
+	"cmp"
+	"math/bits"
+	"slices"
+)
 
 // Limits are plausibility bounds: data, not law.
 type Limits struct {
@@ -44,6 +48,9 @@ type neighbours struct {
 // Judge says what a reading would be. pending are readings accepted but not yet inserted, in
 // any order; they count as if inserted. A reading left out by thinning, told again, fits.
 func (s *Series) Judge(p Point, lim Limits, pending []Point) Verdict {
+	if len(pending) > 0 && s.anyAtSwap(p, pending) {
+		return s.withAll(pending).Judge(p, lim, nil)
+	}
 	e, n := len(s.Epochs)-1, len(s.Kept)
 	var b neighbours
 	if s.Epochs[e].At < p.At && n > 0 && s.Kept[n-1].At < p.At && int(s.Kept[n-1].Epoch) == e {
@@ -82,6 +89,30 @@ func (s *Series) Judge(p Point, lim Limits, pending []Point) Verdict {
 		}
 	}
 	return s.weigh(e, p, lim, b)
+}
+
+// anyAtSwap reports whether one of the readings has the very time of a swap. Which counter it is of then
+// depends on the readings before it, pending ones included.
+func (s *Series) anyAtSwap(p Point, pending []Point) bool {
+	if len(s.Epochs) == 1 {
+		return false
+	}
+	atSwap := func(at int64) bool {
+		e := s.epochOpenAt(at)
+		return e > 0 && s.Epochs[e].At == at
+	}
+	return atSwap(p.At) || slices.ContainsFunc(pending, func(q Point) bool { return atSwap(q.At) })
+}
+
+// withAll is a copy with the pending readings in: dear, and needed only in the millisecond of a swap.
+func (s *Series) withAll(pending []Point) *Series {
+	c := s.Clone()
+	sorted := slices.Clone(pending)
+	slices.SortStableFunc(sorted, func(a, b Point) int { return cmp.Compare(a.At, b.At) })
+	for _, q := range sorted {
+		c.Insert(q)
+	}
+	return c
 }
 
 // known reports whether exactly this reading is kept, or is the start or end of an epoch.

@@ -227,6 +227,9 @@ func TestJudgeSeesPendingReadingsAsIfInserted(t *testing.T) {
 		for range 20 {
 			r := o.readings[rapid.SampledFrom(indexes(len(o.readings))).Draw(t, "near")]
 			p := meter.Point{At: r.At + rapid.Int64Range(-90_000, 90_000).Draw(t, "later"), Value: max(r.Value+rapid.Int64Range(-200, 200).Draw(t, "more"), 0)}
+			if len(o.swaps) > 0 && rapid.SampledFrom(indexes(6)).Draw(t, "at a swap") == 0 {
+				p.At = rapid.SampledFrom(o.swaps).Draw(t, "swap").at
+			}
 			a, b := with.Judge(p, lim, nil), without.Judge(p, lim, pending)
 			if a != b {
 				t.Fatalf("%+v is judged %v when all are in, %v when %d are pending", p, a, b, len(pending))

@@ -192,6 +192,25 @@ func TestJudgeNamesWhatIsWrongWithAReading(t *testing.T) {
 	}
 }
 
+func TestWhoseCounterAReadingAtTheSwapIsOfDependsOnPendingReadingsToo(t *testing.T) {
+	const at = 1000 * hour
+	s := meter.New(meter.Hours, meter.Point{Value: 0})
+	insert(s, meter.Point{At: 10 * hour, Value: 50})
+	s.Swap(at, ptr(59), 0)
+	insert(s, meter.Point{At: at + hour, Value: 10})
+	pending := []meter.Point{{At: at - 4, Value: 59}}
+	p := meter.Point{At: at, Value: 58}
+	if got := s.Judge(p, meter.Limits{}, nil); got != meter.Clash {
+		t.Errorf("judged %v, want a clash with the 59 the old counter came off with", got)
+	}
+	if got := s.Judge(p, meter.Limits{}, pending); got != meter.Falls {
+		t.Errorf("judged %v; after the pending 59 it can only be the new counter's, and that shows 10 later", got)
+	}
+	if s.Len() != 2 {
+		t.Error("judging put something in")
+	}
+}
+
 func TestLimitsDoNotOverflowAtTheLargestValues(t *testing.T) {
 	s := meter.New(meter.Volume, meter.Point{At: 1, Value: 0})
 	p := meter.Point{At: 1 << 45, Value: meter.MaxValue}

@@ -6,6 +6,7 @@ import (
 
 	"pgregory.net/rapid"
 
+	"rigledger/fleet/meter"
 	"rigledger/fleet/plan"
 )
 
@@ -19,6 +20,14 @@ func TestAmountsAreWrittenInHumanUnits(t *testing.T) {
 	want := `{"hours":1256.05,"hectares":5617.8,"litres":-0.001,"loads":3}`
 	if err != nil || string(text) != want {
 		t.Fatalf("got %s, %v; want %s", text, err, want)
+	}
+}
+
+func TestASecondIsRoundedToTheNearestTenThousandthOfAnHour(t *testing.T) {
+	for seconds, want := range map[int64]string{1: `{"hours":0.0003}`, 3599: `{"hours":0.9997}`, -1: `{"hours":-0.0003}`, 0: `{"hours":0}`} {
+		if text, err := json.Marshal(plan.Amounts{}.With(plan.Hours, seconds)); err != nil || string(text) != want {
+			t.Errorf("%d s: got %s, %v; want %s", seconds, text, err, want)
+		}
 	}
 }
 
@@ -46,6 +55,16 @@ func TestAmountsRefuseWhatTheyDoNotKnow(t *testing.T) {
 		var a plan.Amounts
 		if err := json.Unmarshal([]byte(bad), &a); err == nil {
 			t.Errorf("%s was read as %v", bad, a)
+		}
+	}
+}
+
+func TestQuantitiesAreNamedAsMetersNameThem(t *testing.T) {
+	for named, want := range map[meter.Quantity]plan.Quantity{
+		meter.Hours: plan.Hours, meter.Area: plan.Area, meter.Volume: plan.Volume, meter.Distance: plan.Distance, meter.Loads: plan.Loads,
+	} {
+		if got, ok := plan.QuantityOf(named); !ok || got != want {
+			t.Errorf("%s: got %s, %v", named, got, ok)
 		}
 	}
 }

@@ -117,7 +117,7 @@ func (t *Task) cycleOf(every, since Interval, runIn bool, lead, grace asked) cyc
 		}
 	}
 	if length := every.shortest(); length > 0 {
-		c.calendarLead.days = min(length/10, length/2)
+		c.calendarLead.days = min((length+9)/10, length/2)
 		if t.Weight == Routine {
 			c.calendarGrace.days = length / 10
 		}

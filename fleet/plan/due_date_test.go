@@ -84,6 +84,10 @@ func TestWeeklyWorkRestsBetweenSeasons(t *testing.T) {
 			t.Errorf("%s: got %s, want %s", c.name, got.Date, c.want)
 		}
 	}
+	all := dueOf(t, []string{"every: {days: 7}"}, life{fitted: "2025-01-01", done: "2026-10-28", today: "2026-11-20", season: "2027-03-01"})
+	if all.Date != date("2026-11-04") {
+		t.Errorf("work that does not rest: got %s", all.Date)
+	}
 }
 
 func TestAMeasuredConditionCallsForTheTask(t *testing.T) {

@@ -184,6 +184,7 @@ func TestTheGridInMonthsComesBackToTheThirtyFirst(t *testing.T) {
 		{"{months: 1}", "2026-02-27", "2026-03-31"}, // for the line of 28 February
 		{"{months: 1}", "2026-03-02", "2026-03-31"}, // two days late for it
 		{"{months: 1}", "2026-03-20", "2026-04-30"}, // early for 31 March
+		{"{months: 1}", "2026-04-15", "2026-04-30"}, // half-way from 31 March to 30 April: the earlier counts
 		{"{months: 12}", "2027-01-10", "2028-01-31"},
 		{"{months: 12}", "2026-05-01", "2027-01-31"}, // too early to count for a line
 		{"{days: 10}", "2026-02-13", "2026-02-20"},   // lines on 10 and 20 February
@@ -219,6 +220,29 @@ func TestTheRunInComesOnceInANewPartsLife(t *testing.T) {
 	idle := dueOf(t, oil, life{fitted: "2025-01-01", now: 5, today: "2026-01-01"})
 	if idle.Status != plan.IsDue || idle.Why != "months" {
 		t.Errorf("a new part that stood still for a year: got %+v", idle)
+	}
+}
+
+func TestWhatIsAskedForTheIntervalIsHeldToHalfOfARunIn(t *testing.T) {
+	oil := []string{"every: {hours: 500, months: 12}", "run_in: {hours: 40, months: 1}", "lead: {hours: 60, months: 2}", "grace: {hours: 60, months: 2}"}
+	for _, c := range []struct {
+		name  string
+		now   float64
+		today string
+		want  plan.Status
+	}{
+		{"before half of the hours", 19.9, "2026-01-02", plan.OK},
+		{"at half of the hours", 20, "2026-01-02", plan.Soon},
+		{"half of them past", 60, "2026-01-02", plan.IsDue},
+		{"more than half of them past", 60.1, "2026-01-02", plan.Overdue},
+		{"before half of the month", 1, "2026-01-16", plan.OK},
+		{"at half of the month", 1, "2026-01-17", plan.Soon},
+		{"half of it past", 1, "2026-02-16", plan.IsDue},
+		{"more than half of it past", 1, "2026-02-17", plan.Overdue},
+	} {
+		if got := dueOf(t, oil, life{fitted: "2026-01-01", now: c.now, today: c.today}); got.Status != c.want {
+			t.Errorf("%s: got %s, want %s", c.name, got.Status, c.want)
+		}
 	}
 }
 

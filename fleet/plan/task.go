@@ -154,7 +154,7 @@ func (p *Plan) index() {
 		p.byKind[t.Part] = append(p.byKind[t.Part], t)
 	}
 	for _, t := range p.Tasks {
-		seen := map[string]bool{t.Slug: true}
+		seen := map[string]bool{} // Parse refuses circles, so t itself never comes
 		var list []string
 		queue := t.Includes
 		for len(queue) > 0 {

@@ -1,0 +1,151 @@
+package api
+
+import (
+	"crypto/sha256"
+	"encoding/hex"
+	"errors"
+	"sync"
+
+	"rigledger/events"
+	"rigledger/fleet"
+)
+
+// done is what a write came to.
+type done struct {
+	status   int
+	commit   uint64
+	ref      string // what an Idempotency-Key remembers of the first request
+	replayed bool
+	facts    []events.Entry
+}
+
+// guarded asks once more at the desk whether the caller may, because the rig
+// may have moved to another yard since the handler looked.
+type guarded struct {
+	fleet.Command
+	may func(s *fleet.State) error
+}
+
+func (g *guarded) Decide(d fleet.Deciding) ([]events.Entry, error) {
+	if err := g.may(d.State); err != nil {
+		return nil, err
+	}
+	return g.Command.Decide(d)
+}
+
+// Ref hands on what the command's Idempotency-Key remembers.
+func (g *guarded) Ref(s fleet.State) string {
+	if r, ok := g.Command.(interface{ Ref(fleet.State) string }); ok {
+		return r.Ref(s)
+	}
+	return ""
+}
+
+// do has a command carried out, once for each Idempotency-Key. status is that
+// of the answer when it goes well.
+func (c *call) do(cmd fleet.Command, status int, may func(s *fleet.State) error) (done, error) {
+	keep, release, err := c.keep(status)
+	if err != nil {
+		return done{}, err
+	}
+	defer release()
+	if may != nil {
+		cmd = &guarded{Command: cmd, may: may}
+	}
+	receipt, err := c.api.fleet.Do(c.gin.Request.Context(), c.who.Name, cmd, keep)
+	var old *fleet.Replayed
+	if errors.As(err, &old) {
+		c.setHeader("Idempotency-Replayed", "true")
+		return done{status: old.Request.Status, commit: old.Request.N, ref: old.Request.Ref, replayed: true}, nil
+	}
+	if err != nil {
+		return done{}, err
+	}
+	return done{status: status, commit: receipt.Commit, facts: receipt.Facts}, nil
+}
+
+const keyHeader = "Idempotency-Key"
+
+// keep gives what is to be remembered of a request with an Idempotency-Key, nil
+// without one. release must be called when the request is over.
+func (c *call) keep(status int) (keep *events.RequestKept, release func(), err error) {
+	release = func() {}
+	sent := c.gin.Request.Header.Values(keyHeader)
+	if len(sent) == 0 {
+		return nil, release, nil
+	}
+	if len(sent) > 1 || !plainKey(sent[0]) {
+		return nil, release, &problem{kind: kindBadRequest, detail: keyHeader + " must be one value of 1 to 255 visible characters"}
+	}
+	if c.gin.Request.Method != "POST" {
+		return nil, release, nil // PATCH has If-Match
+	}
+	raw, err := c.readBody()
+	if err != nil {
+		return nil, release, err
+	}
+	keep = &events.RequestKept{
+		Key:    digest(c.who.Token, sent[0]),
+		Print:  digest(c.gin.Request.Method, c.gin.Request.URL.Path, string(raw)),
+		Status: status,
+	}
+	if !c.api.flying.begin(keep.Key) {
+		return nil, release, &problem{kind: kindKeyInFlight, detail: "wait for the answer to the first request with this " + keyHeader}
+	}
+	return keep, func() { c.api.flying.end(keep.Key) }, nil
+}
+
+// noKey refuses an Idempotency-Key where the answer holds a secret: it is shown
+// once, so the same answer cannot be given twice.
+func (c *call) noKey() error {
+	if len(c.gin.Request.Header.Values(keyHeader)) == 0 {
+		return nil
+	}
+	return &problem{kind: kindKeyUnwelcome, detail: "the answer holds a secret that is shown once; send the request without " + keyHeader}
+}
+
+func plainKey(s string) bool {
+	if len(s) == 0 || len(s) > 255 {
+		return false
+	}
+	for i := 0; i < len(s); i++ {
+		if s[i] < 0x21 || s[i] > 0x7e {
+			return false
+		}
+	}
+	return true
+}
+
+func digest(parts ...string) string {
+	sum := sha256.New()
+	for _, p := range parts {
+		sum.Write([]byte(p))
+		sum.Write([]byte{0})
+	}
+	return hex.EncodeToString(sum.Sum(nil))
+}
+
+// inFlight knows the Idempotency-Keys of requests that still run here.
+type inFlight struct {
+	mu   sync.Mutex
+	keys map[string]bool
+}
+
+func (f *inFlight) begin(key string) bool {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if f.keys[key] {
+		return false
+	}
+	if f.keys == nil {
+		f.keys = map[string]bool{}
+	}
+	f.keys[key] = true
+	return true
+}
+
+func (f *inFlight) end(key string) {
+	f.mu.Lock()
+	delete(f.keys, key)
+	f.mu.Unlock()
+}

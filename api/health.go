@@ -1,0 +1,63 @@
+package api
+
+import (
+	_ "embed"
+	"net/http"
+
+	"github.com/gin-gonic/gin"
+)
+
+//go:embed openapi.yaml
+var openapiText []byte
+
+func openapi(g *gin.Context) {
+	g.Header("Cache-Control", "no-cache")
+	g.Data(http.StatusOK, "application/yaml", openapiText)
+}
+
+type healthDoc struct {
+	Status  string `json:"status"`
+	Version string `json:"version,omitempty"`
+}
+
+// healthz says that the program runs and answers.
+func (a *API) healthz(g *gin.Context) {
+	g.JSON(http.StatusOK, healthDoc{Status: "up", Version: a.version})
+}
+
+type readyDoc struct {
+	Ready  bool       `json:"ready"`
+	Checks []checkDoc `json:"checks"`
+}
+
+type checkDoc struct {
+	Check  string `json:"check"`
+	OK     bool   `json:"ok"`
+	Detail string `json:"detail,omitempty"`
+}
+
+// readyz says whether the service can do its work: 503 when something that it
+// needs does not work, with the name of it.
+func (a *API) readyz(g *gin.Context) {
+	checks := []Check{{Name: "ledger", Err: a.fleet.Ready()}}
+	if a.ready != nil {
+		checks = append(checks, a.ready()...)
+	}
+	doc := readyDoc{Ready: true, Checks: make([]checkDoc, 0, len(checks))}
+	for _, c := range checks {
+		line := checkDoc{Check: c.Name, OK: c.Err == nil}
+		if c.Err != nil {
+			doc.Ready = false
+			line.Detail = c.Err.Error()
+		}
+		doc.Checks = append(doc.Checks, line)
+	}
+	status := http.StatusOK
+	if !doc.Ready {
+		status = http.StatusServiceUnavailable
+		g.Header("Retry-After", "5")
+	}
+	setCommit(g.Writer.Header(), a.fleet.Head().N)
+	g.Header("Cache-Control", "no-store")
+	g.JSON(status, doc)
+}

@@ -1,0 +1,114 @@
+package api
+
+import (
+	"time"
+
+	"rigledger/events"
+	"rigledger/fleet"
+	"rigledger/fleet/plan"
+)
+
+// itemLine is a service item in a list.
+type itemLine struct {
+	Item      string        `json:"item"`
+	Rig       string        `json:"rig"`
+	RigName   string        `json:"rig_name"`
+	Yard      string        `json:"yard"`
+	Part      string        `json:"part"`
+	PartName  string        `json:"part_name"`
+	Position  string        `json:"position"`
+	Task      string        `json:"task"`
+	Title     string        `json:"title"`
+	Weight    string        `json:"weight"`
+	By        string        `json:"usually_by,omitempty"` // workshop or operator
+	Cycle     int           `json:"cycle"`
+	Plan      planRef       `json:"plan"`
+	Status    string        `json:"status,omitempty"` // absent once it is done or struck
+	Stage     string        `json:"stage"`
+	Why       string        `json:"why,omitempty"`
+	Due       limit         `json:"due"`
+	Remaining *remaining    `json:"remaining,omitempty"`
+	Minutes   int           `json:"planned_minutes,omitempty"`
+	RaisedAt  time.Time     `json:"raised_at"`
+	BookedOn  string        `json:"booked_on,omitempty"`
+	BookedFor string        `json:"booked_for,omitempty"`
+	Worker    string        `json:"worker,omitempty"`
+	StartedAt *time.Time    `json:"started_at,omitempty"`
+	Deferral  *deferralDoc  `json:"deferral,omitempty"`
+	EndedAt   *time.Time    `json:"ended_at,omitempty"`
+	EndedBy   string        `json:"ended_by,omitempty"`
+	Done      *finishedDoc  `json:"finished,omitempty"`
+	StruckFor string        `json:"struck_for,omitempty"`
+	Changed   uint64        `json:"changed_commit"`
+}
+
+// itemDoc is a service item by itself, with what the worker needs to know.
+type itemDoc struct {
+	itemLine
+	Checklist []string       `json:"checklist"`
+	Pick      []plan.Spare   `json:"pick"`
+	Cautions  []plan.Caution `json:"cautions"`
+	Source    string         `json:"interval_source,omitempty"`
+	Includes  []string       `json:"includes"`
+}
+
+type deferralDoc struct {
+	Reason string        `json:"reason"`
+	By     string        `json:"by"`
+	Until  string        `json:"until,omitempty"`
+	Limits *plan.Amounts `json:"limits,omitempty"`
+}
+
+type finishedDoc struct {
+	By       string            `json:"by"`
+	Findings string            `json:"findings,omitempty"`
+	Minutes  int               `json:"minutes,omitempty"`
+	Parts    []events.PartUsed `json:"parts"`
+	Cost     *events.Money     `json:"cost,omitempty"`
+	Counts   []string          `json:"counted_for"` // "<part>.<task>"
+}
+
+func itemLineOf(s *fleet.State, i foundItem) itemLine {
+	it := i.item
+	l := itemLine{
+		Item: it.Item, Rig: it.Rig, Part: it.Part, Task: it.Task, Title: it.Task, Weight: string(plan.Routine), Cycle: it.Cycle,
+		Plan: planRef{it.Plan, it.Version}, Stage: string(it.Stage), Why: it.Why, RaisedAt: it.RaisedAt.UTC(),
+		BookedOn: it.BookedOn, BookedFor: it.BookedFor, Worker: it.Worker, StartedAt: timeOrNil(it.StartedAt),
+		EndedAt: timeOrNil(it.EndedAt), EndedBy: it.EndedBy, StruckFor: it.StruckFor, Changed: it.Changed,
+	}
+	if i.rig != nil {
+		l.RigName, l.Yard = i.rig.Name, i.rig.Yard
+	}
+	if p := s.Parts[it.Part]; p != nil {
+		l.PartName, l.Position = p.Name, p.Position
+	}
+	if t := taskOf(s, i); t != nil {
+		l.Title, l.Weight, l.By, l.Minutes = t.Title, string(t.Weight), t.By, t.Minutes
+	}
+	date, _ := plan.ParseDate(it.DueDate)
+	l.Due = limit{amountsOf(it.Due), date}
+	if i.line != nil && it.Stage.Open() {
+		var left remaining
+		l.Status, l.Why = string(i.line.Due.Status), i.line.Due.Why
+		l.Due, left = limitsOf(&i.line.Due)
+		l.Remaining = &left
+	}
+	if d := it.Deferral; d != nil {
+		l.Deferral = &deferralDoc{Reason: d.Reason, By: it.DeferBy, Until: d.Date, Limits: amountsOrNil(amountsOf(d.Due))}
+	}
+	if f := it.Finish; f != nil {
+		l.Done = &finishedDoc{By: f.Worker, Findings: f.Findings, Minutes: f.Minutes, Parts: orEmpty(f.Used), Cost: f.Cost, Counts: orEmpty(f.Includes)}
+	}
+	return l
+}
+
+func itemDocOf(s *fleet.State, i foundItem) itemDoc {
+	d := itemDoc{itemLine: itemLineOf(s, i), Checklist: []string{}, Pick: []plan.Spare{}, Includes: []string{}}
+	var kinds []string
+	if t := taskOf(s, i); t != nil {
+		d.Checklist, d.Pick, d.Source, d.Includes = orEmpty(t.Checklist), orEmpty(t.Parts), t.Source, orEmpty(t.Includes)
+		kinds = t.Cautions
+	}
+	d.Cautions = plan.Cautions(kinds)
+	return d
+}

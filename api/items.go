@@ -1,0 +1,257 @@
+package api
+
+import (
+	"net/http"
+
+	"rigledger/fleet"
+	"rigledger/fleet/plan"
+)
+
+// itemFilter is what GET /v1/items looks for.
+type itemFilter struct {
+	statuses, stages, rigs, yards, kinds, tasks, parts []string
+	all                                                bool // closed ones too
+	dueBefore                                          plan.Date
+}
+
+var stageWords = []string{"open", "all", "raised", "booked", "in-hand", "done", "struck"}
+
+func (c *call) itemFilter() itemFilter {
+	q := &c.query
+	f := itemFilter{
+		statuses: q.words("status", "ok", "soon", "due", "overdue"),
+		stages:   q.words("stage", stageWords...),
+		rigs:     q.words("rig"), yards: q.words("yard"),
+		kinds: q.words("kind", "routine", "safety", "statutory"),
+		tasks: q.words("task"), parts: q.words("part"), dueBefore: q.date("due_before"),
+	}
+	if f.stages == nil {
+		f.stages = []string{"open"}
+	}
+	for _, s := range f.stages {
+		f.all = f.all || s == "all" || s == "done" || s == "struck"
+	}
+	return f
+}
+
+func (f *itemFilter) stage(s fleet.Stage) bool {
+	for _, w := range f.stages {
+		if w == "all" || w == "open" && s.Open() || w == string(s) {
+			return true
+		}
+	}
+	return false
+}
+
+// matches looks at everything but status and limit, which need the due lines.
+func (f *itemFilter) matches(it *fleet.Item, part *fleet.Part) bool {
+	return f.stage(it.Stage) && has(f.tasks, it.Task) &&
+		(len(f.parts) == 0 || has(f.parts, it.Part) || part != nil && has(f.parts, part.Position))
+}
+
+// found is an item with its rig and, while it is open, how it stands.
+type foundItem struct {
+	item *fleet.Item
+	rig  *fleet.Rig
+	line *fleet.DueLine
+}
+
+// stands filters by what only the due lines tell.
+func (f *itemFilter) stands(s *fleet.State, i foundItem) bool {
+	if len(f.statuses) > 0 && (i.line == nil || !has(f.statuses, string(i.line.Due.Status))) {
+		return false
+	}
+	if len(f.kinds) > 0 {
+		t := taskOf(s, i)
+		if t == nil || !has(f.kinds, string(t.Weight)) {
+			return false
+		}
+	}
+	if !f.dueBefore.IsZero() {
+		date, _ := plan.ParseDate(i.item.DueDate)
+		if i.line != nil {
+			date = i.line.Due.Date
+		}
+		return !date.IsZero() && date.Before(f.dueBefore)
+	}
+	return true
+}
+
+// taskOf is the item's task in the version of the plan that raised it.
+func taskOf(s *fleet.State, i foundItem) *plan.Task {
+	if i.line != nil {
+		return i.line.Task
+	}
+	if p := s.PlanOf(fleet.PlanRef{Plan: i.item.Plan, Version: i.item.Version}); p != nil {
+		return p.Task(i.item.Task)
+	}
+	return nil
+}
+
+// openOf gives a rig's open items with their due lines.
+func (a *API) openOf(c *call, s *fleet.State, r *fleet.Rig) []foundItem {
+	if len(r.Open) == 0 {
+		return nil
+	}
+	lines := a.fleet.DueOf(s, r, c.now)
+	at := make(map[string]*fleet.DueLine, len(r.Open))
+	for i := range lines {
+		if lines[i].Item != "" {
+			at[lines[i].Item] = &lines[i]
+		}
+	}
+	out := make([]foundItem, 0, len(r.Open))
+	for _, id := range r.Open {
+		out = append(out, foundItem{s.Items[id], r, at[id]})
+	}
+	return out
+}
+
+func getItems(c *call) error {
+	p := c.pages("items")
+	f := c.itemFilter()
+	if err := c.query.err(); err != nil {
+		return err
+	}
+	var docs []itemLine
+	var next string
+	err := c.view(func(s *fleet.State) error {
+		var found []placed[foundItem]
+		consider := func(i foundItem) {
+			at := place{N: i.item.RaisedIn, ID: i.item.Item}
+			if p.wants(at) && f.matches(i.item, s.Parts[i.item.Part]) && f.stands(s, i) {
+				found = append(found, placed[foundItem]{at, i})
+			}
+		}
+		for code, r := range s.Rigs {
+			if c.sees(r) && has(f.rigs, code) && has(f.yards, r.Yard) {
+				for _, i := range c.api.openOf(c, s, r) {
+					consider(i)
+				}
+			}
+		}
+		if f.all {
+			for _, it := range s.Items {
+				if r := s.Rigs[it.Rig]; !it.Stage.Open() && c.sees(r) && has(f.rigs, it.Rig) && has(f.yards, r.Yard) {
+					consider(foundItem{it, r, nil})
+				}
+			}
+		}
+		found, next = cut(&p, found)
+		docs = make([]itemLine, 0, len(found))
+		for _, x := range found {
+			docs = append(docs, itemLineOf(s, x.of))
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.list("items", docs, next, nil)
+}
+
+// find gives the item that the path names, if the caller may know of it.
+func (c *call) find(s *fleet.State) (foundItem, error) {
+	id := c.gin.Param("item")
+	it := s.Items[id]
+	if it == nil || !c.sees(s.Rigs[it.Rig]) {
+		return foundItem{}, notFound("item", id)
+	}
+	i := foundItem{item: it, rig: s.Rigs[it.Rig]}
+	for _, o := range c.api.openOf(c, s, i.rig) {
+		if o.item == it {
+			return o, nil
+		}
+	}
+	return i, nil
+}
+
+func getItem(c *call) error { return c.itemAnswer(http.StatusOK) }
+
+func (c *call) itemAnswer(status int) error {
+	var doc itemDoc
+	var tag string
+	err := c.view(func(s *fleet.State) error {
+		i, err := c.find(s)
+		if err != nil {
+			return err
+		}
+		doc = itemDocOf(s, i)
+		tag = tagOf(i.item.Changed, c.today(s), i.rig.Changed)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.resource(status, tag, doc)
+}
+
+// before gives the commit that If-Match asks for, once the caller may see the item.
+func (c *call) before() (seen uint64, err error) {
+	err = c.view(func(s *fleet.State) error {
+		i, err := c.find(s)
+		if err == nil {
+			seen, err = c.ifMatch(i.item.Changed)
+		}
+		return err
+	})
+	return seen, err
+}
+
+// move carries out a transition of the path's item and answers with the item.
+func (c *call) move(cmd fleet.Command, body any, seen *uint64) (err error) {
+	if *seen, err = c.before(); err != nil {
+		return err
+	}
+	if err := c.body(body); err != nil {
+		return err
+	}
+	d, err := c.do(cmd, http.StatusOK, c.mayMove)
+	if err != nil {
+		return err
+	}
+	return c.itemAnswer(d.status)
+}
+
+// mayMove holds a token to its yards, and operators to the tasks that plans
+// give to operators.
+func (c *call) mayMove(s *fleet.State) error {
+	id := c.gin.Param("item")
+	it := s.Items[id]
+	if it == nil || !c.sees(s.Rigs[it.Rig]) {
+		return notFound("item", id)
+	}
+	if c.who.Role == fleet.RoleOperator {
+		t := taskOf(s, foundItem{item: it})
+		if t == nil || t.By != plan.Operator {
+			return &problem{kind: kindNotAllowed, detail: "the plan gives this task to the workshop"}
+		}
+	}
+	return nil
+}
+
+func bookItem(c *call) error {
+	cmd := fleet.BookItem{Item: c.gin.Param("item")}
+	return c.move(&cmd, &cmd, &cmd.IfMatch)
+}
+
+func startItem(c *call) error {
+	cmd := fleet.StartItem{Item: c.gin.Param("item")}
+	return c.move(&cmd, &cmd, &cmd.IfMatch)
+}
+
+func finishItem(c *call) error {
+	cmd := fleet.FinishItem{Item: c.gin.Param("item")}
+	return c.move(&cmd, &cmd, &cmd.IfMatch)
+}
+
+func deferItem(c *call) error {
+	cmd := fleet.DeferItem{Item: c.gin.Param("item")}
+	return c.move(&cmd, &cmd, &cmd.IfMatch)
+}
+
+func strikeItem(c *call) error {
+	cmd := fleet.StrikeItem{Item: c.gin.Param("item")}
+	return c.move(&cmd, &cmd, &cmd.IfMatch)
+}
+

@@ -1,0 +1,311 @@
+package api
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"strconv"
+	"time"
+
+	"rigledger/events"
+	"rigledger/fleet"
+	"rigledger/fleet/plan"
+)
+
+// Bounds of what is sent at once.
+const (
+	readingsMost = 500
+	countersMost = 32
+)
+
+// readingBody is one reading as sent.
+type readingBody struct {
+	ID       string              `json:"id"`
+	Time     time.Time           `json:"time"`
+	Counters []events.RawCounter `json:"counters"`
+}
+
+// outcomeDoc is what became of a reading.
+type outcomeDoc struct {
+	ID          string   `json:"id"`
+	Commit      uint64   `json:"commit,omitempty"` // absent when nothing had to be written
+	Repeat      bool     `json:"repeat"`
+	Quarantined []string `json:"quarantined"`
+	Reason      string   `json:"reason,omitempty"`
+	Detail      string   `json:"detail,omitempty"`
+}
+
+// ackDoc is what of one boot of the rig is durable; see the message rig.<rig>.ack.
+type ackDoc struct {
+	Boot int64      `json:"boot"`
+	Seq  int64      `json:"seq"`
+	Have [][2]int64 `json:"have,omitempty"`
+	IDs  []string   `json:"ids,omitempty"`
+}
+
+// postReadings takes one reading or a list of them. Repeats change nothing, so
+// sending again is always safe; an answer of 202 says that something of it
+// waits in quarantine.
+func postReadings(c *call) error {
+	if err := c.seesRig(); err != nil {
+		return err
+	}
+	raw, err := c.readBody()
+	if err != nil {
+		return err
+	}
+	list := bytes.HasPrefix(bytes.TrimLeft(raw, " \t\r\n"), []byte("["))
+	var sent []readingBody
+	var payloads []json.RawMessage
+	if list {
+		if err := c.body(&sent); err != nil {
+			return err
+		}
+		if err := json.Unmarshal(raw, &payloads); err != nil {
+			return err
+		}
+	} else {
+		var one readingBody
+		if err := c.body(&one); err != nil {
+			return err
+		}
+		sent, payloads = []readingBody{one}, []json.RawMessage{raw}
+	}
+	arrivals, err := c.arrivals(sent, payloads, list)
+	if err != nil {
+		return err
+	}
+	replayed, release, err := c.readingsKey()
+	if err != nil {
+		return err
+	}
+	defer release()
+	outcomes, acks, err := c.api.fleet.TakeReport(c.gin.Request.Context(), arrivals)
+	if err != nil {
+		return err
+	}
+	status := http.StatusOK
+	docs := make([]outcomeDoc, len(outcomes))
+	for i, o := range outcomes {
+		docs[i] = outcomeDoc{ID: sent[i].ID, Commit: o.Commit, Repeat: o.Repeat, Quarantined: orEmpty(o.Quarantined), Reason: o.Reason, Detail: o.Detail}
+		if len(o.Quarantined) > 0 {
+			status = http.StatusAccepted
+		}
+	}
+	if replayed {
+		c.setHeader("Idempotency-Replayed", "true")
+	} else if err := c.keepReadings(status); err != nil {
+		return err
+	}
+	setCommit(c.gin.Writer.Header(), c.api.fleet.Head().N)
+	acked := make([]ackDoc, 0, len(acks))
+	for _, a := range acks {
+		acked = append(acked, ackDoc{a.Boot, a.Seq, a.Have, a.IDs})
+	}
+	if list {
+		return c.answer(status, map[string]any{"outcomes": docs, "acks": acked})
+	}
+	return c.answer(status, struct {
+		outcomeDoc
+		Acks []ackDoc `json:"acks"`
+	}{docs[0], acked})
+}
+
+// arrivals checks what was sent and makes arrivals of it.
+func (c *call) arrivals(sent []readingBody, payloads []json.RawMessage, list bool) ([]events.Arrival, error) {
+	var bad []fieldProblem
+	fail := func(at, format string, args ...any) {
+		if len(bad) < maxBad {
+			bad = append(bad, fieldProblem{Pointer: at, Detail: fmt.Sprintf(format, args...)})
+		}
+	}
+	if list && (len(sent) == 0 || len(sent) > readingsMost) {
+		return nil, &problem{kind: kindInvalid, detail: "a list has 1 to " + strconv.Itoa(readingsMost) + " readings"}
+	}
+	by := c.who.Name
+	if c.who.Role == fleet.RoleRig {
+		by = "" // the rig itself
+	}
+	arrivals := make([]events.Arrival, 0, len(sent))
+	for i := range sent {
+		at := ""
+		if list {
+			at = "/" + strconv.Itoa(i)
+		}
+		checkReading(&sent[i], at, fail)
+		arrivals = append(arrivals, events.Arrival{
+			Via: "api", By: by, Rig: c.gin.Param("rig"), Event: sent[i].ID, Time: sent[i].Time, Kind: events.KindReading,
+			Payload: payloads[i], Counters: sent[i].Counters,
+		})
+	}
+	if len(bad) > 0 {
+		return nil, &problem{kind: kindInvalid, detail: "the reading does not hold together", fields: bad}
+	}
+	return arrivals, nil
+}
+
+// known units of counters, UN/ECE Recommendation 20; which goes with which
+// meter, the desk knows.
+var units = map[string]bool{
+	"HUR": true, "MIN": true, "SEC": true, "H18": true, "HAR": true, "MTK": true,
+	"LTR": true, "MLT": true, "MTQ": true, "KMT": true, "MTR": true, "C62": true,
+}
+
+func checkReading(r *readingBody, at string, fail func(at, format string, args ...any)) {
+	if !plainText(r.ID, 128) {
+		fail(at+"/id", "must be 1 to 128 visible characters, unique for the rig")
+	}
+	switch {
+	case r.Time.IsZero():
+		fail(at+"/time", "is missing")
+	case r.Time.Year() < 1950 || r.Time.Year() > 2200:
+		fail(at+"/time", "must lie between the years 1950 and 2200")
+	}
+	if len(r.Counters) == 0 || len(r.Counters) > countersMost {
+		fail(at+"/counters", "must list 1 to %d counters", countersMost)
+		return
+	}
+	seen := map[string]bool{}
+	for i, k := range r.Counters {
+		here := at + "/counters/" + strconv.Itoa(i)
+		switch {
+		case !fleet.ValidCode(k.Meter):
+			fail(here+"/meter", "must be 1 to 64 of the characters A-Z a-z 0-9 _ -")
+		case seen[k.Meter]:
+			fail(here+"/meter", "is listed twice")
+		}
+		seen[k.Meter] = true
+		if k.Value < 0 {
+			fail(here+"/value", "must not be negative")
+		}
+		if !units[k.Unit] {
+			fail(here+"/unit", "must be one of HUR MIN SEC H18 HAR MTK LTR MLT MTQ KMT MTR C62")
+		}
+	}
+}
+
+func plainText(s string, most int) bool {
+	if len(s) == 0 || len(s) > most {
+		return false
+	}
+	for _, r := range s {
+		if r <= ' ' || r == 0x7f || r == 0xfffd {
+			return false
+		}
+	}
+	return true
+}
+
+// readingsKey looks up an Idempotency-Key. Readings are safe to send again by
+// themselves, so a key only has to be held to its request.
+func (c *call) readingsKey() (replayed bool, release func(), err error) {
+	keep, release, err := c.keep(0)
+	if err != nil || keep == nil {
+		return false, release, err
+	}
+	c.api.fleet.View(func(s *fleet.State) {
+		if old := s.Requests[keep.Key]; old != nil {
+			replayed = true
+			if old.Print != keep.Print {
+				err = &problem{kind: kindKeyReused, detail: "this " + keyHeader + " was used for another request"}
+			}
+		}
+	})
+	if err != nil {
+		release()
+		return false, func() {}, err
+	}
+	return replayed, release, nil
+}
+
+// keepReadings remembers the key of readings that were taken.
+func (c *call) keepReadings(status int) error {
+	sent := c.gin.Request.Header.Get(keyHeader)
+	if sent == "" {
+		return nil
+	}
+	kept := &events.RequestKept{
+		Key:   digest(c.who.Token, sent),
+		Print: digest(c.gin.Request.Method, c.gin.Request.URL.Path, string(c.raw)), Status: status,
+	}
+	_, err := c.api.fleet.Do(c.gin.Request.Context(), c.who.Name, remember{kept}, nil)
+	return err
+}
+
+// remember puts a request on record that made its facts in commits of its own.
+type remember struct{ kept *events.RequestKept }
+
+func (r remember) Touches() []string { return []string{"request:" + r.kept.Key} }
+
+func (r remember) Decide(d fleet.Deciding) ([]events.Entry, error) {
+	if d.Requests[r.kept.Key] != nil {
+		return nil, nil
+	}
+	return []events.Entry{{At: events.Milli(d.Now), By: d.By, Fact: r.kept}}, nil
+}
+
+// readingDoc is one kept reading.
+type readingDoc struct {
+	Meter   string       `json:"meter"`
+	Time    time.Time    `json:"time"`
+	Counter plan.Amounts `json:"counter"`
+	Total   plan.Amounts `json:"total"`
+	Swaps   int          `json:"swaps"` // how many counters the meter had before this one
+}
+
+func getReadings(c *call) error {
+	p := c.pages("readings")
+	meters := c.query.words("meter")
+	var docs []readingDoc
+	var next string
+	err := c.view(func(s *fleet.State) error {
+		r, err := c.rig(s)
+		if err != nil {
+			return err
+		}
+		from, to := int64(0), int64(1)<<53
+		if t, given := c.query.instant("from", s.Zone()); given {
+			from = t.UnixMilli()
+		}
+		if t, given := c.query.instant("to", s.Zone()); given {
+			to = t.UnixMilli() - 1
+		}
+		if err := c.query.err(); err != nil {
+			return err
+		}
+		if p.after != nil {
+			from = max(from, int64(p.after.N)) // readings before 1970 are not paged over
+		}
+		var found []placed[readingDoc]
+		for _, m := range r.Meters {
+			if !has(meters, m.Meter) {
+				continue
+			}
+			q := m.Series.Quantity
+			of := 0
+			for _, k := range m.Series.Points(from, to) {
+				at := place{N: uint64(max(k.At, 0)), ID: m.Meter + " " + fmt.Sprintf("%06d", k.Epoch)}
+				if !p.wants(at) {
+					continue
+				}
+				found = append(found, placed[readingDoc]{at, readingDoc{
+					m.Meter, time.UnixMilli(k.At).UTC(), amountOf(q, k.Value), amountOf(q, k.Total), k.Epoch,
+				}})
+				if of++; of > p.limit {
+					break // this meter alone fills the page
+				}
+			}
+		}
+		found, next = cut(&p, found)
+		docs = make([]readingDoc, 0, len(found))
+		for _, f := range found {
+			docs = append(docs, f.of)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.list("readings", docs, next, nil)
+}

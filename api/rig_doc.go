@@ -1,0 +1,192 @@
+package api
+
+import (
+	"time"
+
+	"rigledger/events"
+	"rigledger/fleet"
+	"rigledger/fleet/plan"
+)
+
+// rigLine is a rig in a list.
+type rigLine struct {
+	Rig        string           `json:"rig"`
+	Name       string           `json:"name"`
+	Class      string           `json:"class"`
+	Yard       string           `json:"yard"`
+	WidthM     float64          `json:"width_m"`
+	TankL      float64          `json:"tank_l"`
+	FirstUse   string           `json:"first_use,omitempty"`
+	Serial     string           `json:"serial,omitempty"`
+	Registered time.Time        `json:"registered"`
+	Retired    bool             `json:"retired"`
+	Plan       *planRef         `json:"plan,omitempty"`
+	Totals     map[string]total `json:"totals"`
+	Fitness    fleet.Fitness    `json:"fitness"`
+	LastHeard  *time.Time       `json:"last_heard,omitempty"`
+	LastRead   *time.Time       `json:"last_read,omitempty"`
+	SilentDays int              `json:"silent_days"`
+	OpenItems  int              `json:"open_items"`
+	Defects    int              `json:"open_defects"`
+	Held       int              `json:"open_quarantine"`
+	Changed    uint64           `json:"changed_commit"`
+}
+
+// rigDoc is a rig by itself.
+type rigDoc struct {
+	rigLine
+	Meters  []meterDoc `json:"meters"`
+	NextDue []dueDoc   `json:"next_due"`
+}
+
+type planRef struct {
+	Plan    string `json:"plan"`
+	Version int    `json:"version"`
+}
+
+func planRefOf(p fleet.PlanRef) *planRef {
+	if p.Plan == "" {
+		return nil
+	}
+	return &planRef{p.Plan, p.Version}
+}
+
+// meterDoc is a meter: what its counter shows, beside the total of all counters
+// it has had.
+type meterDoc struct {
+	Meter    string        `json:"meter"`
+	Quantity string        `json:"quantity"`
+	Counter  plan.Amounts  `json:"counter"`
+	Total    plan.Amounts  `json:"total"`
+	ReadAt   *time.Time    `json:"read_at,omitempty"`
+	Swaps    int           `json:"swaps"`
+	RollsAt  *plan.Amounts `json:"rolls_at,omitempty"`
+}
+
+// dueDoc is how a task stands on a part.
+type dueDoc struct {
+	Part       string    `json:"part"`
+	Position   string    `json:"position"`
+	Name       string    `json:"name"`
+	Task       string    `json:"task"`
+	Title      string    `json:"title"`
+	Weight     string    `json:"weight"`
+	Status     string    `json:"status"`
+	Why        string    `json:"why,omitempty"`
+	RunIn      bool      `json:"run_in,omitempty"`
+	Due        limit     `json:"due"`
+	Remaining  remaining `json:"remaining"`
+	Unmeasured []string  `json:"unmeasured,omitempty"`
+	Item       string    `json:"item,omitempty"`
+}
+
+func dueDocOf(l *fleet.DueLine) dueDoc {
+	d := dueDoc{
+		Part: l.Part.Part, Position: l.Part.Position, Name: l.Part.Name, Task: l.Task.Slug, Title: l.Task.Title,
+		Weight: string(l.Task.Weight), Status: string(l.Due.Status), Why: l.Due.Why, RunIn: l.Due.RunIn, Item: l.Item,
+	}
+	d.Due, d.Remaining = limitsOf(&l.Due)
+	if l.Due.Unmeasured != 0 {
+		d.Unmeasured = l.Due.Unmeasured.Units()
+	}
+	return d
+}
+
+func limitsOf(d *plan.Due) (limit, remaining) {
+	return limit{d.At, d.Date}, remaining{d.Remaining, d.RemainingDays, !d.Date.IsZero()}
+}
+
+// nextDueMost is how many lines a rig shows of what it needs next.
+const nextDueMost = 10
+
+func (a *API) rigLineOf(s *fleet.State, r *fleet.Rig, now time.Time) rigLine {
+	l := rigLine{
+		Rig: r.Rig, Name: r.Name, Class: r.Class, Yard: r.Yard,
+		WidthM: float64(r.WidthMM) / 1000, TankL: float64(r.TankML) / 1000,
+		FirstUse: r.FirstUse, Serial: r.Serial, Registered: r.Registered.UTC(), Retired: r.Retired,
+		Plan: planRefOf(r.Plan), Totals: make(map[string]total, len(r.Meters)),
+		Fitness:   a.fleet.FitnessOf(s, r, now),
+		LastHeard: timeOrNil(r.LastHeard), LastRead: timeOrNil(r.LastRead()), SilentDays: silentDays(s, r, now),
+		OpenItems: len(r.Open), Defects: len(r.Defects), Held: s.OpenHeld(r.Rig), Changed: r.Changed,
+	}
+	for _, t := range r.Totals() {
+		l.Totals[t.Meter] = total{amountOf(t.Quantity, t.Total), t.ReadAt}
+	}
+	return l
+}
+
+func (a *API) rigDocOf(s *fleet.State, r *fleet.Rig, now time.Time) rigDoc {
+	d := rigDoc{rigLine: a.rigLineOf(s, r, now), Meters: make([]meterDoc, 0, len(r.Meters)), NextDue: []dueDoc{}}
+	for _, m := range r.Meters {
+		d.Meters = append(d.Meters, meterDocOf(m))
+	}
+	lines := a.fleet.DueOf(s, r, now)
+	for i := range lines[:min(len(lines), nextDueMost)] {
+		d.NextDue = append(d.NextDue, dueDocOf(&lines[i]))
+	}
+	return d
+}
+
+func meterDocOf(m *fleet.Meter) meterDoc {
+	series := m.Series
+	sum, at := series.Total()
+	counter := series.Epochs[len(series.Epochs)-1].Start
+	if p, read := series.Last(); read {
+		counter = p.Value
+	}
+	d := meterDoc{
+		Meter: m.Meter, Quantity: string(series.Quantity), Counter: amountOf(series.Quantity, counter),
+		Total: amountOf(series.Quantity, sum), ReadAt: milliOrNil(at), Swaps: len(series.Epochs) - 1,
+	}
+	if series.RollAt > 0 {
+		d.RollsAt = amountsOrNil(amountOf(series.Quantity, series.RollAt))
+	}
+	return d
+}
+
+// silentDays is how many calendar days ago the rig was last heard; one that was
+// never heard counts from its registration.
+func silentDays(s *fleet.State, r *fleet.Rig, now time.Time) int {
+	since := r.LastHeard
+	if since.IsZero() {
+		since = r.Registered
+	}
+	return max(0, plan.Of(since, s.Zone()).DaysUntil(plan.Of(now, s.Zone())))
+}
+
+// counterDoc is one counter of a reading in quarantine or on a timeline.
+type counterDoc struct {
+	meter  string
+	amount plan.Amounts
+}
+
+func (c counterDoc) MarshalJSON() ([]byte, error) {
+	return joined(c.amount, func(b []byte) []byte {
+		b = append(field(b, "meter"), '"')
+		return append(append(b, c.meter...), '"') // a code: nothing to escape
+	})
+}
+
+// countersOf gives a fact's counters in the unit of the rig's meters; a meter
+// that the rig does not have has no unit and no amount.
+func countersOf(r *fleet.Rig, counters []events.Counter) []counterDoc {
+	out := make([]counterDoc, 0, len(counters))
+	for _, c := range counters {
+		d := counterDoc{meter: safeCode(c.Meter)}
+		if r != nil {
+			if m := r.Meter(c.Meter); m != nil {
+				d.amount = amountOf(m.Series.Quantity, c.Value)
+			}
+		}
+		out = append(out, d)
+	}
+	return out
+}
+
+// safeCode guards against a meter's name that came from outside and is no code.
+func safeCode(s string) string {
+	if fleet.ValidCode(s) {
+		return s
+	}
+	return "unreadable"
+}

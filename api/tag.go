@@ -1,0 +1,77 @@
+package api
+
+import (
+	"strconv"
+	"strings"
+
+	"rigledger/fleet/plan"
+)
+
+// tagOf is a strong entity tag (RFC 9110): the commit that last changed the
+// resource, further commits that its answer depends on, and, where the answer
+// depends on the calendar, the local date. If-Match compares the first alone.
+func tagOf(changed uint64, today plan.Date, also ...uint64) string {
+	b := make([]byte, 0, 40)
+	b = append(b, '"')
+	b = strconv.AppendUint(b, changed, 10)
+	for _, n := range also {
+		b = append(b, '.')
+		b = strconv.AppendUint(b, n, 10)
+	}
+	if !today.IsZero() {
+		b = append(b, '-')
+		b = append(b, today.String()...)
+	}
+	return string(append(b, '"'))
+}
+
+// tagListed says whether an If-None-Match names the tag; weak comparison.
+func tagListed(sent []string, tag string) bool {
+	for _, line := range sent {
+		for _, one := range strings.Split(line, ",") {
+			one = strings.TrimSpace(one)
+			if one == "*" || strings.TrimPrefix(one, "W/") == tag {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// ifMatch gives the commit that the caller wants the resource to be at: 0 for
+// any. Of several tags the one that holds now is taken, else the first, so that
+// the desk refuses it as stale. Comparison is strong: a weak tag never matches.
+func (c *call) ifMatch(now uint64) (uint64, error) {
+	sent := c.gin.Request.Header["If-Match"]
+	if len(sent) == 0 {
+		return 0, nil
+	}
+	var commits []uint64
+	for _, one := range strings.Split(strings.Join(sent, ","), ",") {
+		one = strings.TrimSpace(one)
+		if one == "*" {
+			return 0, nil
+		}
+		inner, ok := strings.CutPrefix(one, `"`)
+		inner, closed := strings.CutSuffix(inner, `"`)
+		if !ok || !closed {
+			continue
+		}
+		end := strings.IndexAny(inner, ".-")
+		if end < 0 {
+			end = len(inner)
+		}
+		if n, err := strconv.ParseUint(inner[:end], 10, 64); err == nil && n > 0 {
+			commits = append(commits, n)
+		}
+	}
+	for _, n := range commits {
+		if n == now {
+			return n, nil
+		}
+	}
+	if len(commits) == 0 {
+		return 0, &problem{kind: kindStale, detail: "the header If-Match names no tag of ours"}
+	}
+	return commits[0], nil
+}

@@ -10,36 +10,36 @@ import (
 
 // itemLine is a service item in a list.
 type itemLine struct {
-	Item      string        `json:"item"`
-	Rig       string        `json:"rig"`
-	RigName   string        `json:"rig_name"`
-	Yard      string        `json:"yard"`
-	Part      string        `json:"part"`
-	PartName  string        `json:"part_name"`
-	Position  string        `json:"position"`
-	Task      string        `json:"task"`
-	Title     string        `json:"title"`
-	Weight    string        `json:"weight"`
-	By        string        `json:"usually_by,omitempty"` // workshop or operator
-	Cycle     int           `json:"cycle"`
-	Plan      planRef       `json:"plan"`
-	Status    string        `json:"status,omitempty"` // absent once it is done or struck
-	Stage     string        `json:"stage"`
-	Why       string        `json:"why,omitempty"`
-	Due       limit         `json:"due"`
-	Remaining *remaining    `json:"remaining,omitempty"`
-	Minutes   int           `json:"planned_minutes,omitempty"`
-	RaisedAt  time.Time     `json:"raised_at"`
-	BookedOn  string        `json:"booked_on,omitempty"`
-	BookedFor string        `json:"booked_for,omitempty"`
-	Worker    string        `json:"worker,omitempty"`
-	StartedAt *time.Time    `json:"started_at,omitempty"`
-	Deferral  *deferralDoc  `json:"deferral,omitempty"`
-	EndedAt   *time.Time    `json:"ended_at,omitempty"`
-	EndedBy   string        `json:"ended_by,omitempty"`
-	Done      *finishedDoc  `json:"finished,omitempty"`
-	StruckFor string        `json:"struck_for,omitempty"`
-	Changed   uint64        `json:"changed_commit"`
+	Item      string       `json:"item"`
+	Rig       string       `json:"rig"`
+	RigName   string       `json:"rig_name"`
+	Yard      string       `json:"yard"`
+	Part      string       `json:"part"`
+	PartName  string       `json:"part_name"`
+	Position  string       `json:"position"`
+	Task      string       `json:"task"`
+	Title     string       `json:"title"`
+	Weight    string       `json:"weight"`
+	By        string       `json:"usually_by,omitempty"` // workshop or operator
+	Cycle     int          `json:"cycle"`
+	Plan      planRef      `json:"plan"`
+	Status    string       `json:"status,omitempty"` // absent once it is done or struck
+	Stage     string       `json:"stage"`
+	Why       string       `json:"why,omitempty"`
+	Due       limit        `json:"due"`
+	Remaining *remaining   `json:"remaining,omitempty"`
+	Minutes   int          `json:"planned_minutes,omitempty"`
+	RaisedAt  time.Time    `json:"raised_at"`
+	BookedOn  string       `json:"booked_on,omitempty"`
+	BookedFor string       `json:"booked_for,omitempty"`
+	Worker    string       `json:"worker,omitempty"`
+	StartedAt *time.Time   `json:"started_at,omitempty"`
+	Deferral  *deferralDoc `json:"deferral,omitempty"`
+	EndedAt   *time.Time   `json:"ended_at,omitempty"`
+	EndedBy   string       `json:"ended_by,omitempty"`
+	Done      *finishedDoc `json:"finished,omitempty"`
+	StruckFor string       `json:"struck_for,omitempty"`
+	Changed   uint64       `json:"changed_commit"`
 }
 
 // itemDoc is a service item by itself, with what the worker needs to know.

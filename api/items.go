@@ -254,4 +254,3 @@ func strikeItem(c *call) error {
 	cmd := fleet.StrikeItem{Item: c.gin.Param("item")}
 	return c.move(&cmd, &cmd, &cmd.IfMatch)
 }
-

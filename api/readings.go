@@ -76,7 +76,7 @@ func postReadings(c *call) error {
 	if err != nil {
 		return err
 	}
-	replayed, release, err := c.readingsKey()
+	first, release, err := c.readingsKey()
 	if err != nil {
 		return err
 	}
@@ -93,8 +93,9 @@ func postReadings(c *call) error {
 			status = http.StatusAccepted
 		}
 	}
-	if replayed {
+	if first != 0 {
 		c.setHeader("Idempotency-Replayed", "true")
+		status = first
 	} else if err := c.keepReadings(status); err != nil {
 		return err
 	}
@@ -145,7 +146,7 @@ func (c *call) arrivals(sent []readingBody, payloads []json.RawMessage, list boo
 	return arrivals, nil
 }
 
-// known units of counters, UN/ECE Recommendation 20; which goes with which
+// units of counters, UN/ECE Recommendation 20; which goes with which
 // meter, the desk knows.
 var units = map[string]bool{
 	"HUR": true, "MIN": true, "SEC": true, "H18": true, "HAR": true, "MTK": true,
@@ -197,16 +198,17 @@ func plainText(s string, most int) bool {
 	return true
 }
 
-// readingsKey looks up an Idempotency-Key. Readings are safe to send again by
-// themselves, so a key only has to be held to its request.
-func (c *call) readingsKey() (replayed bool, release func(), err error) {
+// readingsKey looks up an Idempotency-Key and gives the status of the first
+// request with it, 0 for none. Readings are safe to send again by themselves, so
+// a key only has to be held to its request.
+func (c *call) readingsKey() (first int, release func(), err error) {
 	keep, release, err := c.keep(0)
 	if err != nil || keep == nil {
-		return false, release, err
+		return 0, release, err
 	}
 	c.api.fleet.View(func(s *fleet.State) {
 		if old := s.Requests[keep.Key]; old != nil {
-			replayed = true
+			first = old.Status
 			if old.Print != keep.Print {
 				err = &problem{kind: kindKeyReused, detail: "this " + keyHeader + " was used for another request"}
 			}
@@ -214,9 +216,9 @@ func (c *call) readingsKey() (replayed bool, release func(), err error) {
 	})
 	if err != nil {
 		release()
-		return false, func() {}, err
+		return 0, func() {}, err
 	}
-	return replayed, release, nil
+	return first, release, nil
 }
 
 // keepReadings remembers the key of readings that were taken.

@@ -25,6 +25,9 @@ func tagOf(changed uint64, today plan.Date, also ...uint64) string {
 	return string(append(b, '"'))
 }
 
+// noDate is for tags of what does not depend on the calendar.
+var noDate plan.Date
+
 // tagListed says whether an If-None-Match names the tag; weak comparison.
 func tagListed(sent []string, tag string) bool {
 	for _, line := range sent {

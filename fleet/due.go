@@ -68,7 +68,7 @@ func (s *State) Due(rig *Rig, today plan.Date) []DueLine {
 		season = c.Season.StartFor(today)
 	}
 	lastUse := plan.Date{}
-	if at := rig.LastRead(); !at.IsZero() {
+	if at := rig.LastWorked(); !at.IsZero() {
 		lastUse = plan.Of(at, s.zone)
 	}
 	lines := make([]DueLine, 0, len(adopted.Tasks))

@@ -108,6 +108,13 @@ func (f *Fleet) View(look func(s *State)) {
 	look(f.state)
 }
 
+// Check says what the desk would answer to a command, without carrying it out.
+func (f *Fleet) Check(by string, cmd Command) (err error) {
+	now := f.now()
+	f.View(func(s *State) { _, err = cmd.Decide(Deciding{State: s, Now: now, By: by}) })
+	return err
+}
+
 // Now is the fleet's clock, for questions.
 func (f *Fleet) Now() time.Time { return f.now() }
 

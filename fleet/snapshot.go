@@ -99,6 +99,13 @@ func decodeState(snap events.Snapshot, zone *time.Location) (*State, error) {
 			}
 		}
 	}
+	for _, rig := range s.Rigs {
+		for _, m := range rig.Meters {
+			if err := m.Series.Check(); err != nil {
+				return nil, fmt.Errorf("rig %s, meter %s: %w", rig.Rig, m.Meter, err)
+			}
+		}
+	}
 	s.index()
 	return s, nil
 }

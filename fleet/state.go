@@ -297,6 +297,15 @@ func (r *Rig) LastRead() time.Time {
 	return time.UnixMilli(newest).UTC()
 }
 
+// LastWorked is when a meter of the rig was last seen to have run, zero for never.
+func (r *Rig) LastWorked() time.Time {
+	var newest int64
+	for _, m := range r.Meters {
+		newest = max(newest, m.Series.LastGain())
+	}
+	return unixMilli(newest)
+}
+
 // Received says whether an event of this boot and sequence is in the ledger.
 func (b *Boot) Received(seq int64) bool {
 	if b == nil {

@@ -85,8 +85,8 @@ func (s *State) fitted(in *plan.Input, p *Part, rig *Rig) {
 		}
 	}
 	in.Fitted = plan.Mark{At: rig.Registered.UnixMilli(), Totals: totals, Date: plan.Of(rig.Registered, s.zone)}
-	if first, err := plan.ParseDate(rig.FirstUse); err == nil {
-		in.Standing = first.AddDays(standingDays).Before(in.Fitted.Date)
+	if first, err := plan.ParseDate(rig.FirstUse); err == nil && first.AddDays(standingDays).Before(in.Fitted.Date) {
+		in.Used = true
 	}
 }
 

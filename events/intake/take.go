@@ -119,7 +119,7 @@ func (in *Intake) take(ctx context.Context, stream jetstream.Stream, consumer je
 // time, until ctx ends. A single reading does not wait for company.
 func (in *Intake) takeBatches(ctx, finish context.Context, read <-chan parcel, taken chan<- *batch) {
 	failures := 0
-	for {
+	for ctx.Err() == nil {
 		b := &batch{}
 		select {
 		case <-ctx.Done():

@@ -130,6 +130,21 @@ func (s *Series) totalOf(m *Mark) int64 {
 	return e.Base + m.Value - e.Start
 }
 
+// LastGain is the time of the newest reading at which the meter had run since the one
+// before, Unix ms; 0 when it never has.
+func (s *Series) LastGain() int64 {
+	for i := len(s.Kept) - 1; i >= 0; i-- {
+		before := s.Epochs[0].Base
+		if i > 0 {
+			before = s.totalOf(&s.Kept[i-1])
+		}
+		if s.totalOf(&s.Kept[i]) > before {
+			return s.Kept[i].At
+		}
+	}
+	return 0
+}
+
 // TotalAt is the total at a time (Unix ms), linear between neighbouring readings.
 func (s *Series) TotalAt(at int64) int64 {
 	e := s.epochOpenAt(at)

@@ -18,9 +18,6 @@ type Input struct {
 	// Used says that at Fitted the part was on the rig and at work already, as
 	// when a running rig comes under the ledger: no run-in of any kind is due.
 	Used bool
-	// Standing says that the part was at work on its rig long before the ledger
-	// knew of it: no run-in is asked for, not even one after a fitting.
-	Standing bool
 	// Made is the day of manufacture, zero when unknown. Only FromMade asks.
 	Made Date
 	// LastDone is when the task, or one that includes it, was last done (or

@@ -1,0 +1,169 @@
+package api
+
+import (
+	"net/http"
+	"time"
+
+	"rigledger/fleet"
+)
+
+// defectDoc is a reported fault.
+type defectDoc struct {
+	Defect     string     `json:"defect"`
+	Rig        string     `json:"rig"`
+	Yard       string     `json:"yard"`
+	Part       string     `json:"part,omitempty"`
+	Code       string     `json:"code,omitempty"`
+	Text       string     `json:"text"`
+	Safety     bool       `json:"safety"`
+	Open       bool       `json:"open"`
+	ReportedAt time.Time  `json:"reported_at"`
+	ReportedBy string     `json:"reported_by"`
+	ClearedAt  *time.Time `json:"cleared_at,omitempty"`
+	ClearedBy  string     `json:"cleared_by,omitempty"`
+	Action     string     `json:"action,omitempty"`
+	Changed    uint64     `json:"changed_commit"`
+}
+
+func defectDocOf(d *fleet.Defect, r *fleet.Rig) defectDoc {
+	return defectDoc{
+		Defect: d.Defect, Rig: d.Rig, Yard: r.Yard, Part: d.Part, Code: d.Code, Text: d.Text, Safety: d.Safety,
+		Open: d.ClearedAt.IsZero(), ReportedAt: d.ReportedAt.UTC(), ReportedBy: d.ReportedBy,
+		ClearedAt: timeOrNil(d.ClearedAt), ClearedBy: d.ClearedBy, Action: d.Action, Changed: d.Changed,
+	}
+}
+
+func getDefects(c *call) error {
+	p := c.pages("defects")
+	states := c.query.words("state", "open", "cleared", "all")
+	if states == nil {
+		states = []string{"open"}
+	}
+	rigs, yards := c.query.words("rig"), c.query.words("yard")
+	safety := c.query.words("safety", "true", "false")
+	if err := c.query.err(); err != nil {
+		return err
+	}
+	openOnly := len(states) == 1 && states[0] == "open"
+	var docs []defectDoc
+	var next string
+	err := c.view(func(s *fleet.State) error {
+		var found []placed[*fleet.Defect]
+		consider := func(d *fleet.Defect, r *fleet.Rig) {
+			at := place{N: uint64(d.ReportedAt.UnixMilli()), ID: d.Defect}
+			state := "cleared"
+			if d.ClearedAt.IsZero() {
+				state = "open"
+			}
+			if p.wants(at) && (has(states, state) || has(states, "all")) && has(safety, yesNo(d.Safety)) {
+				found = append(found, placed[*fleet.Defect]{at, d})
+			}
+		}
+		wanted := func(r *fleet.Rig) bool { return c.sees(r) && has(rigs, r.Rig) && has(yards, r.Yard) }
+		if openOnly {
+			for _, r := range s.Rigs {
+				if wanted(r) {
+					for _, id := range r.Defects {
+						consider(s.Defects[id], r)
+					}
+				}
+			}
+		} else {
+			for _, d := range s.Defects {
+				if r := s.Rigs[d.Rig]; wanted(r) {
+					consider(d, r)
+				}
+			}
+		}
+		found, next = cut(&p, found)
+		docs = make([]defectDoc, 0, len(found))
+		for _, f := range found {
+			docs = append(docs, defectDocOf(f.of, s.Rigs[f.of.Rig]))
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.list("defects", docs, next, nil)
+}
+
+func (c *call) defect(s *fleet.State, id string) (*fleet.Defect, error) {
+	d := s.Defects[id]
+	if d == nil || !c.sees(s.Rigs[d.Rig]) {
+		return nil, notFound("defect", id)
+	}
+	return d, nil
+}
+
+func getDefect(c *call) error { return c.defectAnswer(http.StatusOK, c.gin.Param("defect")) }
+
+func (c *call) defectAnswer(status int, id string) error {
+	var doc defectDoc
+	var tag string
+	err := c.view(func(s *fleet.State) error {
+		d, err := c.defect(s, id)
+		if err != nil {
+			return err
+		}
+		r := s.Rigs[d.Rig]
+		doc, tag = defectDocOf(d, r), tagOf(d.Changed, noDate, r.Changed) // the rig's yard is in it
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.resource(status, tag, doc)
+}
+
+func postDefect(c *call) error {
+	cmd := fleet.ReportDefect{ID: fleet.NewDefectID()}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	may := func(s *fleet.State) error {
+		if r := s.Rigs[cmd.Rig]; r != nil && !c.sees(r) {
+			// The same words as for a rig that is not there.
+			return &fleet.Error{Code: fleet.Invalid, Message: "the request does not hold together", Fields: []fleet.FieldError{
+				{Field: "/rig", Message: "there is no rig " + quoted(cmd.Rig)},
+			}}
+		}
+		return nil
+	}
+	d, err := c.do(&cmd, http.StatusCreated, may)
+	if err != nil {
+		return err
+	}
+	id := cmd.ID
+	if d.replayed {
+		id = d.ref
+	}
+	c.setHeader("Location", "/v1/defects/"+id)
+	return c.defectAnswer(d.status, id)
+}
+
+func clearDefect(c *call) error {
+	cmd := fleet.ClearDefect{Defect: c.gin.Param("defect")}
+	err := c.view(func(s *fleet.State) error {
+		d, err := c.defect(s, cmd.Defect)
+		if err == nil {
+			cmd.IfMatch, err = c.ifMatch(d.Changed)
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	may := func(s *fleet.State) error {
+		_, err := c.defect(s, cmd.Defect)
+		return err
+	}
+	d, err := c.do(&cmd, http.StatusOK, may)
+	if err != nil {
+		return err
+	}
+	return c.defectAnswer(d.status, cmd.Defect)
+}

@@ -1,0 +1,184 @@
+package api
+
+import (
+	"encoding/base64"
+	"net/http"
+	"time"
+	"unicode/utf8"
+
+	"rigledger/fleet"
+)
+
+// heldLine is a reading or message in quarantine, in a list.
+type heldLine struct {
+	Quarantine string       `json:"quarantine"`
+	Rig        string       `json:"rig,omitempty"`
+	Yard       string       `json:"yard,omitempty"`
+	Event      string       `json:"event,omitempty"`
+	Via        string       `json:"via"`
+	Reason     string       `json:"reason"`
+	Detail     string       `json:"detail"`
+	Time       time.Time    `json:"time"` // when it was measured
+	HeldAt     time.Time    `json:"held_at"`
+	Counters   []counterDoc `json:"counters"`
+	Open       bool         `json:"open"`
+	Outcome    string       `json:"outcome,omitempty"`
+	OutcomeBy  string       `json:"outcome_by,omitempty"`
+	OutcomeAt  *time.Time   `json:"outcome_at,omitempty"`
+	Why        string       `json:"why,omitempty"`
+	Changed    uint64       `json:"changed_commit"`
+}
+
+// heldDoc is one by itself, with the message as it came.
+type heldDoc struct {
+	heldLine
+	Payload       string `json:"payload,omitempty"`
+	PayloadBase64 string `json:"payload_base64,omitempty"` // where it is not text
+}
+
+func heldLineOf(s *fleet.State, h *fleet.Held) heldLine {
+	l := heldLine{
+		Quarantine: h.Quarantine, Rig: h.Rig, Event: h.Event, Via: h.Arrived, Reason: h.Reason, Detail: h.Detail,
+		Time: h.At.UTC(), HeldAt: h.HeldAt.UTC(), Counters: countersOf(s.Rigs[h.Rig], h.Counters), Open: h.Outcome == "",
+		Outcome: h.Outcome, OutcomeBy: h.OutcomeBy, OutcomeAt: timeOrNil(h.OutcomeAt), Why: h.Why, Changed: h.Changed,
+	}
+	if r := s.Rigs[h.Rig]; r != nil {
+		l.Yard = r.Yard
+	}
+	return l
+}
+
+// seesHeld: what names no known rig is for managers of the whole fleet.
+func (c *call) seesHeld(s *fleet.State, h *fleet.Held) bool {
+	if r := s.Rigs[h.Rig]; r != nil {
+		return c.sees(r)
+	}
+	return c.who.Role == fleet.RoleManager && len(c.who.Yards) == 0
+}
+
+func getQuarantine(c *call) error {
+	p := c.pages("quarantine")
+	states := c.query.words("state", "open", "ended", "all")
+	if states == nil {
+		states = []string{"open"}
+	}
+	rigs, yards, reasons := c.query.words("rig"), c.query.words("yard"), c.query.words("reason")
+	if err := c.query.err(); err != nil {
+		return err
+	}
+	var docs []heldLine
+	var next string
+	err := c.view(func(s *fleet.State) error {
+		var found []placed[*fleet.Held]
+		for id, h := range s.Held {
+			at := place{N: uint64(h.HeldAt.UnixMilli()), ID: id}
+			state := "ended"
+			if h.Outcome == "" {
+				state = "open"
+			}
+			if !p.wants(at) || !has(states, state) && !has(states, "all") || !has(reasons, h.Reason) || !c.seesHeld(s, h) {
+				continue
+			}
+			r := s.Rigs[h.Rig]
+			if !has(rigs, h.Rig) || len(yards) > 0 && (r == nil || !has(yards, r.Yard)) {
+				continue
+			}
+			found = append(found, placed[*fleet.Held]{at, h})
+		}
+		found, next = cut(&p, found)
+		docs = make([]heldLine, 0, len(found))
+		for _, f := range found {
+			docs = append(docs, heldLineOf(s, f.of))
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.list("quarantine", docs, next, nil)
+}
+
+func (c *call) held(s *fleet.State) (*fleet.Held, error) {
+	id := c.gin.Param("quarantine")
+	h := s.Held[id]
+	if h == nil || !c.seesHeld(s, h) {
+		return nil, notFound("quarantine", id)
+	}
+	return h, nil
+}
+
+func getHeld(c *call) error { return c.heldAnswer(http.StatusOK) }
+
+func (c *call) heldAnswer(status int) error {
+	var doc heldDoc
+	var tag string
+	err := c.view(func(s *fleet.State) error {
+		h, err := c.held(s)
+		if err != nil {
+			return err
+		}
+		doc = heldDoc{heldLine: heldLineOf(s, h)}
+		if utf8.Valid(h.Payload) {
+			doc.Payload = string(h.Payload)
+		} else {
+			doc.PayloadBase64 = base64.StdEncoding.EncodeToString(h.Payload)
+		}
+		var rig uint64
+		if r := s.Rigs[h.Rig]; r != nil {
+			rig = r.Changed
+		}
+		tag = tagOf(h.Changed, noDate, rig)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.resource(status, tag, doc)
+}
+
+func (c *call) seesQuarantine() error {
+	return c.view(func(s *fleet.State) error {
+		_, err := c.held(s)
+		return err
+	})
+}
+
+func (c *call) mayHeld(s *fleet.State) error {
+	_, err := c.held(s)
+	return err
+}
+
+func releaseHeld(c *call) error {
+	cmd := fleet.Release{Quarantine: c.gin.Param("quarantine")}
+	if err := c.seesQuarantine(); err != nil {
+		return err
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	return c.endHeld(&cmd)
+}
+
+func dismissHeld(c *call) error {
+	cmd := fleet.Dismiss{Quarantine: c.gin.Param("quarantine")}
+	if err := c.seesQuarantine(); err != nil {
+		return err
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	return c.endHeld(&cmd)
+}
+
+func (c *call) endHeld(cmd fleet.Command) error {
+	d, err := c.do(cmd, http.StatusOK, c.mayHeld)
+	if err != nil {
+		return err
+	}
+	if _, released := cmd.(*fleet.Release); released {
+		if rig := c.api.fleet.RigOfQuarantine(c.gin.Param("quarantine")); rig != "" {
+			c.reconsider(rig)
+		}
+	}
+	return c.heldAnswer(d.status)
+}

@@ -1,0 +1,78 @@
+package api
+
+import (
+	"slices"
+
+	"rigledger/fleet"
+)
+
+// route is one line of the table: what there is, who may use it, which query
+// parameters it knows (after_commit goes with all).
+type route struct {
+	method string
+	path   string
+	roles  []fleet.Role
+	query  []string
+	handle func(c *call) error
+}
+
+func (r *route) allows(role fleet.Role) bool { return slices.Contains(r.roles, role) }
+
+// Who may. A rig's own token sees and feeds that rig alone. Operators report,
+// and work off the tasks that plans give to operators (mayMove). Readers read.
+var (
+	anyone   = []fleet.Role{fleet.RoleManager, fleet.RoleWorkshop, fleet.RoleOperator, fleet.RoleReader}
+	andRig   = append(slices.Clone(anyone), fleet.RoleRig)
+	people   = []fleet.Role{fleet.RoleManager, fleet.RoleWorkshop, fleet.RoleOperator}
+	peopleRg = append(slices.Clone(people), fleet.RoleRig)
+	workshop = []fleet.Role{fleet.RoleManager, fleet.RoleWorkshop}
+	watching = []fleet.Role{fleet.RoleManager, fleet.RoleWorkshop, fleet.RoleReader}
+	managers = []fleet.Role{fleet.RoleManager}
+)
+
+func paged(names ...string) []string { return append(names, "limit", "cursor") }
+
+var routes = []route{
+	{"GET", "/v1/rigs", anyone, paged("yard", "class", "state", "silent_days", "retired"), getRigs},
+	{"POST", "/v1/rigs", managers, nil, postRigs},
+	{"GET", "/v1/rigs/:rig", andRig, nil, getRig},
+	{"PATCH", "/v1/rigs/:rig", managers, nil, patchRig},
+	{"POST", "/v1/rigs/:rig/retire", managers, nil, retireRig},
+	{"POST", "/v1/rigs/:rig/plan", managers, nil, adoptPlan},
+	{"POST", "/v1/rigs/:rig/credential", managers, nil, postCredential},
+	{"GET", "/v1/rigs/:rig/parts", anyone, paged("left"), getParts},
+	{"POST", "/v1/rigs/:rig/parts", workshop, nil, fitPart},
+	{"POST", "/v1/rigs/:rig/parts/:part/remove", workshop, nil, removePart},
+	{"POST", "/v1/rigs/:rig/meters", workshop, nil, postMeter},
+	{"POST", "/v1/rigs/:rig/meters/:meter/swap", workshop, nil, swapMeter},
+	{"GET", "/v1/rigs/:rig/readings", anyone, paged("meter", "from", "to"), getReadings},
+	{"POST", "/v1/rigs/:rig/readings", peopleRg, nil, postReadings},
+	{"POST", "/v1/rigs/:rig/readings/void", workshop, nil, voidReading},
+	{"GET", "/v1/rigs/:rig/usage", anyone, []string{"from", "to", "by", "meter"}, getUsage},
+	{"GET", "/v1/rigs/:rig/timeline", anyone, paged("kind"), getTimeline},
+	{"GET", "/v1/parts/:part", anyone, nil, getPart},
+	{"GET", "/v1/items", anyone, paged("status", "stage", "rig", "yard", "due_before", "kind", "task", "part"), getItems},
+	{"GET", "/v1/items/:item", anyone, nil, getItem},
+	{"POST", "/v1/items/:item/book", workshop, nil, bookItem},
+	{"POST", "/v1/items/:item/start", people, nil, startItem},
+	{"POST", "/v1/items/:item/finish", people, nil, finishItem},
+	{"POST", "/v1/items/:item/defer", workshop, nil, deferItem},
+	{"POST", "/v1/items/:item/strike", managers, nil, strikeItem},
+	{"GET", "/v1/workshop", anyone, []string{"date", "yard"}, getWorkshop},
+	{"GET", "/v1/defects", anyone, paged("state", "rig", "yard", "safety"), getDefects},
+	{"POST", "/v1/defects", people, nil, postDefect},
+	{"GET", "/v1/defects/:defect", anyone, nil, getDefect},
+	{"POST", "/v1/defects/:defect/clear", workshop, nil, clearDefect},
+	{"GET", "/v1/quarantine", watching, paged("state", "rig", "yard", "reason"), getQuarantine},
+	{"GET", "/v1/quarantine/:quarantine", watching, nil, getHeld},
+	{"POST", "/v1/quarantine/:quarantine/release", workshop, nil, releaseHeld},
+	{"POST", "/v1/quarantine/:quarantine/dismiss", workshop, nil, dismissHeld},
+	{"GET", "/v1/plans", anyone, paged(), getPlans},
+	{"POST", "/v1/plans", managers, nil, postPlan},
+	{"GET", "/v1/plans/:plan", anyone, []string{"version"}, getPlan},
+	{"GET", "/v1/tokens", managers, paged(), getTokens},
+	{"POST", "/v1/tokens", managers, nil, postToken},
+	{"POST", "/v1/tokens/:token/revoke", managers, nil, revokeToken},
+	{"GET", "/v1/classes", anyone, nil, getClasses},
+	{"GET", "/v1/ledger", anyone, nil, getLedger},
+}

@@ -354,8 +354,10 @@ func (d Deciding) hold(facts []events.Entry, a *events.Arrival, h *ahead, reason
 	if !a.Time.IsZero() && a.Time.Year() > 1900 && a.Time.Year() < 3000 {
 		at = a.Time
 	}
-	return append(facts, events.Entry{At: events.Milli(at), By: sender(a), Fact: &events.ReadingQuarantined{
-		Quarantine: id, Rig: a.Rig, Event: a.Event, Arrived: a.Via, Reason: reason, Detail: detail,
+	// A subject may hold any bytes, JSON only UTF-8; the payload is kept as it came.
+	clean := func(s string) string { return strings.ToValidUTF8(s, "\ufffd") }
+	return append(facts, events.Entry{At: events.Milli(at), By: clean(sender(a)), Fact: &events.ReadingQuarantined{
+		Quarantine: id, Rig: clean(a.Rig), Event: clean(a.Event), Arrived: clean(a.Via), Reason: reason, Detail: clean(detail),
 		Counters: held, Payload: a.Payload,
 	}}), o, nil
 }

@@ -17,6 +17,8 @@ import (
 	"time"
 
 	"github.com/nats-io/nats.go"
+	"github.com/prometheus/client_golang/prometheus"
+	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"rigledger/api"
 	"rigledger/events"
@@ -225,6 +227,9 @@ func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Schedu
 	if err != nil {
 		return fmt.Errorf("HTTP: %w", err)
 	}
+	registry := prometheus.NewRegistry()
+	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
+	intakeMetrics(registry, in.Stats)
 	handler := api.New(api.Options{
 		Fleet: s.Fleet, Log: o.Log.With("room", "api"), Version: o.Version, Secure: o.CertFile != "",
 		Ready: func() []api.Check {
@@ -234,7 +239,7 @@ func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Schedu
 			}
 			return checks
 		},
-		Intake: in.Stats,
+		Metrics: registry,
 	})
 	server := &http.Server{
 		Handler:           handler,

@@ -84,7 +84,7 @@ func (d *doorkeeper) Check(c server.ClientAuthentication) bool {
 func rigPermissions(rig string) *server.Permissions {
 	return &server.Permissions{
 		Publish: &server.SubjectPermission{Allow: []string{
-			"rig.*." + events.KindReading,
+			"rig." + rig + "." + events.KindReading,
 			"rig." + rig + "." + events.KindDefect,
 			"rig." + rig + "." + events.KindCondition,
 		}},

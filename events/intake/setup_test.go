@@ -33,7 +33,8 @@ type desk struct {
 	durable map[string]events.Arrival // by rig and event
 	order   []string
 	calls   int
-	fail    int // refuse so many calls first
+	fail    int    // refuse so many calls first
+	refuse  string // refuse calls with this event
 }
 
 func (d *desk) Take(_ context.Context, arrivals []events.Arrival) ([]events.Ack, error) {
@@ -43,6 +44,11 @@ func (d *desk) Take(_ context.Context, arrivals []events.Arrival) ([]events.Ack,
 	if d.fail > 0 {
 		d.fail--
 		return nil, errors.New("disk full")
+	}
+	for _, a := range arrivals {
+		if d.refuse != "" && a.Event == d.refuse {
+			return nil, errors.New("no room for " + a.Event)
+		}
 	}
 	if d.durable == nil {
 		d.durable = map[string]events.Arrival{}

@@ -235,23 +235,28 @@ func (t *Task) runInStep(in *Input) int {
 				covered = covered || done.Totals.values[q]-origin.values[q] > middle
 			}
 		}
-		if !covered {
-			return t.measured(i, in)
+		if !covered && t.measurable(i, in) {
+			return i
 		}
 	}
 	return -1
 }
 
-// measured gives the first step from i on that can be watched: one that counts
-// days, or a quantity that the part has a total of.
+// measured gives the first step from i on that can be watched, -1 for none.
 func (t *Task) measured(i int, in *Input) int {
 	for ; i < len(t.steps); i++ {
-		c := &t.steps[i]
-		if c.months > 0 || c.days > 0 || c.present&in.Now.present != 0 {
+		if t.measurable(i, in) {
 			return i
 		}
 	}
 	return -1
+}
+
+// measurable tells whether a step can be watched: it counts days, or a quantity
+// that the part has a total of.
+func (t *Task) measurable(i int, in *Input) bool {
+	c := &t.steps[i]
+	return c.months > 0 || c.days > 0 || c.present&in.Now.present != 0
 }
 
 // gridLine gives the grid line that a job done at total counts for: the nearest

@@ -143,11 +143,12 @@ func TestAStreamWithOtherSettingsIsChangedOrRefused(t *testing.T) {
 		"whose subjects are taken": {Name: "OTHERS", Subjects: []string{"rig.>"}},
 	} {
 		t.Run("a stream "+name+" is a clear error", func(t *testing.T) {
-			js.DeleteStream(ctx, StreamName)
+			// A server of its own: a stream's files go some time after the stream.
+			nc := own(t, startServer(t, t.TempDir()))
+			js, _ := jetstream.New(nc)
 			if _, err := js.CreateStream(ctx, c); err != nil {
 				t.Fatal(err)
 			}
-			defer js.DeleteStream(ctx, c.Name)
 			ctx, cancel := context.WithTimeout(ctx, 5*time.Second)
 			defer cancel()
 			err := newIntake(nc, &desk{}).Run(ctx)

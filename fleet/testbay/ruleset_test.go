@@ -259,13 +259,13 @@ points:
 }
 
 func FuzzParseRuleSet(f *testing.F) {
-	for _, name := range []string{"rules/iso-16122-2-2015.yaml", "rules/field-rules.yaml", "rules/nozzle-sizes.yaml", "rules/inspection-intervals.yaml"} {
-		data, err := os.ReadFile(name)
-		if err != nil {
-			f.Fatal(err)
-		}
-		f.Add(data)
+	// The field rules extend the standard and are small: the full file as a seed
+	// makes the fuzzer spend its time on making inputs shorter.
+	data, err := os.ReadFile("rules/field-rules.yaml")
+	if err != nil {
+		f.Fatal(err)
 	}
+	f.Add(data)
 	f.Add([]byte("id: a\nlimits: {flow_meter_percent: &a {value: 1, unit: \"%\", source: x}, speed_sensor_percent: *a}\n"))
 	f.Add([]byte("points: [*x]"))
 	bases := testbay.RuleSets()

@@ -19,14 +19,6 @@ const (
 	OnBookings   Basis = "bookings only"
 )
 
-// The model's own constants, set on simulated fleets other than those of the test.
-const (
-	classWeight = 1.0  // the class's seasons count as much as this many own ones
-	recency     = 0.30 // of a year's work after which a day counts half as much for the level
-	drift       = 0.10 // log level, standard deviation from year to year that stays
-	surprise    = 2.5  // squared deviation, in variances, beyond which a lasting change is taken in
-)
-
 // Model is what is known of one meter's use: the seasons to draw from, and the
 // level of this season and of those to come. It is not changed after NewModel;
 // several goroutines may use it.
@@ -37,6 +29,7 @@ type Model struct {
 	index int
 
 	own, class []*source
+	moved float64
 	ownShare   float64 // of draws that are from own
 	expected   *shape
 	basis      Basis
@@ -107,7 +100,9 @@ func NewModel(h History, class *Pool, season plan.Season, today plan.Date) *Mode
 func (m *Model) learn(h History, years []known, level, spread, yearly, scatter float64) {
 	lasting, variance := level, spread
 	m.now, m.nowSpread = lasting, math.Sqrt(variance+yearly)
+	open := 0.0
 	for _, k := range years {
+		m.moved *= 0.5
 		current := k.year == m.year
 		variance += drift * drift
 		used, expected, effective := m.recent(h, k, math.Exp(lasting))
@@ -122,9 +117,12 @@ func (m *Model) learn(h History, years []known, level, spread, yearly, scatter f
 		off := math.Log((used + grain) / (expected + grain))
 		wrong := scatter / (effective + grain)
 		all := variance + yearly + wrong
+		open *= math.Exp2(-expected / 0.7)
 		if z := off * off / (surprise * all); z > 1 {
 			variance += (z - 1) * all
 			all = variance + yearly + wrong
+			open += unsettled * off * off
+			m.moved = max(m.moved, min(1, doubt*(z-1)))
 		}
 		gain := (variance + yearly) / all
 		if current {
@@ -138,7 +136,9 @@ func (m *Model) learn(h History, years []known, level, spread, yearly, scatter f
 		variance += drift * drift
 		m.now, m.nowSpread = lasting, math.Sqrt(variance+yearly)
 	}
-	m.next, m.nextSpread = lasting, math.Sqrt(variance+drift*drift)
+	m.next = lasting
+	m.nowSpread = widen * math.Sqrt(m.nowSpread*m.nowSpread+open)
+	m.nextSpread = widen * math.Sqrt(variance+drift*drift+open)
 	m.yearSpread = math.Sqrt(yearly)
 }
 

@@ -51,7 +51,7 @@ type Outlook struct {
 	horizon int
 	booked  []planned
 	stretch []stretch
-	at      []int32     // days gone at each knot
+	at      []int32      // days gone at each knot
 	use     [3][]float64 // at each knot: the low, middle and high curve
 }
 

@@ -96,7 +96,10 @@ func Visits(tasks []Task, today plan.Date, bounds Together) []Visit {
 		v := Visit{Day: lines[0].by}
 		rest := lines[:0:0]
 		for i, l := range lines {
-			job := Job{Task: l.task, Due: l.due, DaysEarly: v.Day.DaysUntil(l.by), GivenAway: l.task.leftOn(v.Day)}
+			job := Job{Task: l.task, Due: l.due, DaysEarly: v.Day.DaysUntil(l.by)}
+			if job.DaysEarly > 0 {
+				job.GivenAway = l.task.leftOn(v.Day)
+			}
 			near := job.DaysEarly <= bounds.Days &&
 				(job.DaysEarly == 0 || l.task.Every <= 0 || float64(job.GivenAway) <= bounds.Share*float64(l.task.Every))
 			if i > 0 && !near {

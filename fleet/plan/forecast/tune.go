@@ -1,0 +1,23 @@
+package forecast
+
+import (
+	"os"
+	"strconv"
+)
+
+func env(name string, v float64) float64 {
+	if s := os.Getenv(name); s != "" {
+		v, _ = strconv.ParseFloat(s, 64)
+	}
+	return v
+}
+
+var (
+	classWeight = env("CW", 1)
+	recency     = env("RE", 0.30)
+	drift       = env("DR", 0.10)
+	surprise    = env("SU", 2.5)
+	unsettled   = env("UN", 0)
+	doubt       = env("DO", 0)
+	widen       = env("WI", 1)
+)

@@ -2,7 +2,6 @@ package testbay
 
 import (
 	"fmt"
-	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -116,13 +115,10 @@ func ParseNozzleTable(data []byte) (NozzleTable, error) {
 	if len(t.Sizes) == 0 {
 		return NozzleTable{}, &ParseError{Field: "nozzles.sizes", Reason: "is empty"}
 	}
-	if !slices.IsSortedFunc(t.Sizes, func(a, b NozzleSize) int {
-		if math.Abs(a.LMin-b.LMin) <= Epsilon || a.LMin > b.LMin {
-			return 1
+	for i := 1; i < len(t.Sizes); i++ {
+		if atMost(t.Sizes[i].LMin, t.Sizes[i-1].LMin) {
+			return NozzleTable{}, &ParseError{Field: fmt.Sprintf("nozzles.sizes[%d]", i), Reason: "does not flow more than the size before it"}
 		}
-		return -1
-	}) {
-		return NozzleTable{}, &ParseError{Field: "nozzles.sizes", Reason: "are not in rising order of flow"}
 	}
 	for i, m := range t.Strainers {
 		if m.Mesh < 1 || m.Mesh > 1000 || m.Colour == "" {

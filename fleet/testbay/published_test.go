@@ -19,7 +19,7 @@ func TestWorkedExamplesOfPublishedHandbooks(t *testing.T) {
 		iowaA324    = "Iowa State University, Ag Decision Maker A3-24, Estimating the Field Capacity of Farm Machines"
 		iowaPM696   = "Iowa State University Extension, PM 696 (April 2001), Estimating Field Capacity of Farm Machines"
 		nebraska    = "University of Nebraska CropWatch 2016, Setting the Sprayer Flow Rate for Non-Water Solutions"
-		georgia     = "University of Georgia Extension (Sumner), Spraying Solutions Other Than Water, table 1"
+		georgia     = "University of Georgia Extension, Spraying Solutions Other Than Water, table 1"
 		alberta     = "Alberta Agriculture, Agdex 606-1, ground speed chart over 800 m"
 		albany      = "Albany County Weed and Pest District, Calibrating Your Sprayer"
 		mesa        = "Mesa County Pest Control, Stationary Calibration Method for Boom Sprayers"

@@ -2,6 +2,7 @@ package testbay_test
 
 import (
 	"math"
+	"strconv"
 	"testing"
 
 	"rigledger/fleet/testbay"
@@ -122,11 +123,21 @@ func TestTheNozzleTable(t *testing.T) {
 		if n := table.Sizes[i]; n.Code != w.code || n.Colour != w.colour || n.LMin != w.lMin || n.AtBar != 3 {
 			t.Errorf("size %d is %+v, want %+v at 3 bar", i, n, w)
 		}
-		// The code is the flow in US gallons a minute at 40 psi, in hundredths (or
-		// tenths for two digits); the table rounds to one tenth of a litre per 0.1 gal.
-		if _, err := table.Size(w.code); err != nil {
-			t.Error(err)
+		// The code reads as US gallons a minute at 40 psi ("03" is 0.3, "0075" is
+		// 0.075): a check from outside the table, which rounds by about 1.3 %.
+		n, err := table.Size(w.code)
+		if err != nil {
+			t.Fatal(err)
 		}
+		gpm, err := strconv.ParseFloat(w.code[:1]+"."+w.code[1:], 64)
+		if err != nil {
+			t.Fatal(err)
+		}
+		flow, err := n.FlowAt(testbay.Bar(40))
+		if err != nil {
+			t.Fatal(err)
+		}
+		near(t, "size "+w.code+" at 40 psi", flow, testbay.LitresPerMinute(gpm), .02*flow)
 	}
 	for mesh, colour := range map[int]string{16: "brown", 32: "red", 50: "blue", 80: "yellow", 100: "green"} {
 		found := false

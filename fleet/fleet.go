@@ -19,6 +19,7 @@ type Options struct {
 	Now      func() time.Time       // nil for time.Now; tests set it
 	Log      *slog.Logger           // nil for none
 	Announce func(c *events.Commit) // called after a commit of ours was applied; must not block
+	Applied  func(c *events.Commit) // called after any commit was applied, others' too; must not block
 }
 
 // Fleet is the read model in memory, kept up with its ledger, and the desk
@@ -28,6 +29,7 @@ type Fleet struct {
 	now      func() time.Time
 	log      *slog.Logger
 	announce func(c *events.Commit)
+	applied  func(c *events.Commit)
 
 	mu      sync.RWMutex // guards state against readers; the desk is its only writer
 	state   *State
@@ -54,7 +56,7 @@ type Opening struct {
 // stays the caller's to close, after Close.
 func Open(ctx context.Context, o Options) (*Fleet, error) {
 	f := &Fleet{
-		store: o.Store, now: o.Now, log: o.Log, announce: o.Announce,
+		store: o.Store, now: o.Now, log: o.Log, announce: o.Announce, applied: o.Applied,
 		changed: make(chan struct{}),
 		queue:   make(chan *job, deskQueue),
 		stopped: make(chan struct{}),
@@ -180,8 +182,12 @@ func (f *Fleet) apply(c *events.Commit) error {
 		err = fmt.Errorf("the ledger cannot be followed: %w", err)
 		f.trouble(err)
 		f.stop()
+		return err
 	}
-	return err
+	if f.applied != nil {
+		f.applied(c)
+	}
+	return nil
 }
 
 // follow applies what other instances wrote. It runs on the desk's goroutine.

@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"context"
+	"sort"
 	"time"
 
 	"rigledger/events"
@@ -45,6 +46,7 @@ func (r *Raiser) Raise(ctx context.Context) (raised int, err error) {
 			}
 		}
 	})
+	sort.Strings(todo) // the same fleet raises in the same order everywhere
 	for len(todo) > 0 {
 		some := todo[:min(len(todo), raiseRigs)]
 		todo = todo[len(some):]

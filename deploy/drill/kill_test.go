@@ -65,7 +65,7 @@ func TestKilledFiftyTimesDuringIntakeNothingIsLostOrCountedTwice(t *testing.T) {
 	// Everything was acked; so everything must be on record, once.
 	seen := map[string]int{}
 	held := 0
-	lines := bufio.NewScanner(strings.NewReader(command(t, "export", "ledger", "--data", p.data)))
+	lines := bufio.NewScanner(strings.NewReader(rigledger(t, "export", "ledger", "--data", p.data)))
 	lines.Buffer(nil, 32<<20)
 	for lines.Scan() {
 		var c struct {
@@ -94,7 +94,7 @@ func TestKilledFiftyTimesDuringIntakeNothingIsLostOrCountedTwice(t *testing.T) {
 			t.Errorf("%s stands %d times in the ledger", event, times)
 		}
 	}
-	if out := command(t, "verify", "--data", p.data); !strings.Contains(out, "verified") {
+	if out := rigledger(t, "verify", "--data", p.data); !strings.Contains(out, "verified") {
 		t.Errorf("verify: %s", out)
 	}
 	t.Logf("%d events from %d rigs over %d kills", sent, rigs, kills)
@@ -123,7 +123,7 @@ func (s *sender) send(ctx context.Context) {
 		case i%7 == 0: // twice
 			s.radio.Send(seq)
 		case i%50 == 0: // what a lost connection swallowed
-			s.radio.Send(s.radio.Held()...)
+			s.radio.Resend(s.radio.Held()...)
 		}
 		time.Sleep(5 * time.Millisecond)
 	}

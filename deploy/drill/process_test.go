@@ -198,8 +198,8 @@ func (p *process) totals(code string) (hours, hectares float64) {
 	return rig.Totals["pump"].Hours, rig.Totals["area"].Hectares
 }
 
-// command runs another command of the program and gives what it printed.
-func command(t *testing.T, args ...string) string {
+// rigledger runs another command of the program and gives what it printed.
+func rigledger(t *testing.T, args ...string) string {
 	t.Helper()
 	out, err := exec.Command(binary, args...).CombinedOutput()
 	if err != nil {

@@ -96,14 +96,26 @@ func (r *Radio) record(kind string, at time.Time, data any) int64 {
 	return r.seq
 }
 
-// Send publishes events by sequence, in the order given.
-func (r *Radio) Send(seqs ...int64) {
+// Send publishes events by sequence, in the order given, for the first time.
+func (r *Radio) Send(seqs ...int64) { r.send(true, seqs) }
+
+// Resend publishes events again, without the message id: the buffer would drop
+// a message that it has seen, and then nobody would acknowledge it anew.
+func (r *Radio) Resend(seqs ...int64) { r.send(false, seqs) }
+
+func (r *Radio) send(first bool, seqs []int64) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	for _, seq := range seqs {
-		if m, ok := r.held[seq]; ok {
-			r.publish(m.kind, m.body, fmt.Sprintf("%s:%d:%d", r.rig, r.boot, seq))
+		m, ok := r.held[seq]
+		if !ok {
+			continue
 		}
+		id := ""
+		if first {
+			id = fmt.Sprintf("%s:%d:%d", r.rig, r.boot, seq)
+		}
+		r.publish(m.kind, m.body, id)
 	}
 }
 
@@ -182,7 +194,7 @@ func (r *Radio) Drain(ctx context.Context, again time.Duration) error {
 		case <-moved:
 			timer.Stop()
 		case <-timer.C:
-			r.Send(r.Held()...)
+			r.Resend(r.Held()...)
 		case <-ctx.Done():
 			timer.Stop()
 			return fmt.Errorf("rig %s: %d events were not acked: %w", r.rig, left, ctx.Err())

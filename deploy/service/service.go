@@ -106,11 +106,17 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 
 	// The announcer needs a NATS connection, which needs the fleet's credentials.
 	var announcer atomic.Pointer[intake.Announcer]
+	var server atomic.Pointer[intake.Server]
 	s.Fleet, err = fleet.Open(ctx, fleet.Options{
 		Store: store, Zone: o.Zone, Now: o.Now, Log: o.Log.With("room", "fleet"),
 		Announce: func(c *events.Commit) {
 			if a := announcer.Load(); a != nil {
 				a.Announce(c)
+			}
+		},
+		Applied: func(c *events.Commit) {
+			if s := server.Load(); s != nil {
+				go dropEnded(s, c)
 			}
 		},
 	})
@@ -125,7 +131,7 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 		return nil, err
 	}
 
-	nc, err := s.road(o)
+	nc, err := s.road(o, &server)
 	if err != nil {
 		return nil, err
 	}
@@ -189,7 +195,7 @@ func (s *Service) background(name string, run func(ctx context.Context) error) {
 }
 
 // road opens the way from the rigs: an embedded NATS server or an existing one.
-func (s *Service) road(o Options) (*nats.Conn, error) {
+func (s *Service) road(o Options, ours *atomic.Pointer[intake.Server]) (*nats.Conn, error) {
 	log := o.Log.With("room", "nats")
 	if o.NATSURL != "" {
 		nc, err := intake.Connect(o.NATSURL, log)
@@ -213,6 +219,7 @@ func (s *Service) road(o Options) (*nats.Conn, error) {
 		return nil, fmt.Errorf("starting NATS: %w", err)
 	}
 	s.onClose("nats server", server.Shutdown)
+	ours.Store(server)
 	s.Addresses.NATS, s.Addresses.MQTT = server.Addr(), server.MQTTAddr()
 	nc, err := server.Connect()
 	if err != nil {
@@ -220,6 +227,21 @@ func (s *Service) road(o Options) (*nats.Conn, error) {
 	}
 	s.onClose("nats connection", nc.Close)
 	return nc, nil
+}
+
+// dropEnded disconnects whom a commit has shut out: a connection is checked
+// only when it is made.
+func dropEnded(server *intake.Server, c *events.Commit) {
+	for i := range c.Facts {
+		switch f := c.Facts[i].Fact.(type) {
+		case *events.CredentialIssued:
+			server.Drop(f.User)
+		case *events.RigRetired:
+			server.Drop(f.Rig)
+		case *events.TokenRevoked:
+			server.Drop(intake.ListenerUser)
+		}
+	}
 }
 
 func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Scheduler) error {

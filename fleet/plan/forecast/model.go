@@ -30,6 +30,10 @@ type Model struct {
 
 	own, class []*source
 	moved float64
+	fresh []*source
+	odd float64
+	shift int
+	freshLevel float64
 	ownShare   float64 // of draws that are from own
 	expected   *shape
 	basis      Basis
@@ -44,7 +48,7 @@ type Model struct {
 // year round.
 func NewModel(h History, class *Pool, season plan.Season, today plan.Date) *Model {
 	f := frameOf(season)
-	m := &Model{frame: f, today: today}
+	m := &Model{frame: f, today: today, shift: mostShift}
 	m.year, m.index = f.of(today)
 	h = h.until(today)
 	years := f.years(h, m.year, m.index)
@@ -116,13 +120,17 @@ func (m *Model) learn(h History, years []known, level, spread, yearly, scatter f
 		grain := scatter / 2
 		off := math.Log((used + grain) / (expected + grain))
 		wrong := scatter / (effective + grain)
+		if current {
+			rate := (m.expected.upTo(k.to+7) - m.expected.upTo(k.to-7)) / 14
+			late := timing * rate / (expected + grain)
+			wrong += late * late
+		}
 		all := variance + yearly + wrong
 		open *= math.Exp2(-expected / 0.7)
 		if z := off * off / (surprise * all); z > 1 {
 			variance += (z - 1) * all
 			all = variance + yearly + wrong
 			open += unsettled * off * off
-			m.moved = max(m.moved, min(1, doubt*(z-1)))
 		}
 		gain := (variance + yearly) / all
 		if current {
@@ -140,7 +148,65 @@ func (m *Model) learn(h History, years []known, level, spread, yearly, scatter f
 	m.nowSpread = widen * math.Sqrt(m.nowSpread*m.nowSpread+open)
 	m.nextSpread = widen * math.Sqrt(variance+drift*drift+open)
 	m.yearSpread = math.Sqrt(yearly)
+	m.odd = max(0, m.oddity(h, years, scatter)-oddAt)
+	m.moved = min(most, doubt*m.odd)
+	m.shift = mostShift + int(min(1, m.odd*shiftBy)*shiftMost)
+	if m.moved > 0.02 {
+		m.fresh, m.freshLevel = m.frame.fromDays(h, latest(m.frame, years, 120))
+	}
 }
+
+// oddity
+func (m *Model) oddity(h History, years []known, scatter float64) float64 {
+	sum, n := 0.0, 0.0
+	left := oddWindows
+	for i := len(years) - 1; i >= 0 && left > 0; i-- {
+		k := years[i]
+		r, e, _ := m.recent(h, k, 1)
+		if e <= 0 {
+			continue
+		}
+		level := (r + math.Exp(m.next)*scatter/2) / (e + scatter/2)
+		for to := k.to; to-window >= k.from && left > 0; to -= window {
+			e := m.expected.upTo(to) - m.expected.upTo(to-window)
+			u := 0.0
+			for d := to - window; d < to; d++ {
+				u += h.on(k.first + d - k.from)
+			}
+			u /= level
+			if e < 0.01 && u < 0.01 {
+				continue
+			}
+			sum += (u - e) * (u - e) / (scatter * max(e, 0.02))
+			n++
+			left--
+		}
+	}
+	if n < 2 {
+		return 1
+	}
+	return (sum + 2) / (n + 2)
+}
+
+func latest(f frame, years []known, days int) []known {
+	for i := len(years) - 1; i >= 0; i-- {
+		k := years[i]
+		in := 0
+		for d := k.to - 1; d >= k.from; d-- {
+			if f.inSeason(d) {
+				in++
+			}
+			if in == days {
+				k.first += d - k.from
+				k.from = d
+				return append([]known{k}, years[i+1:]...)
+			}
+		}
+		days -= in
+	}
+	return years
+}
+
 
 // recent weighs what is known of a year, the last days most: the use in shares of
 // a year at the level, the share that was to be expected, and how large an evenly
@@ -208,6 +274,9 @@ func (f frame) fromDays(h History, years []known) (own []*source, level float64)
 		}
 		own = append(own, s)
 		logs += math.Log(total)
+	}
+	if len(own) == 0 {
+		return nil, 0
 	}
 	return own, logs / float64(len(own))
 }

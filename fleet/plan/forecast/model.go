@@ -29,11 +29,8 @@ type Model struct {
 	index int
 
 	own, class []*source
-	moved float64
-	fresh []*source
 	odd float64
 	shift int
-	freshLevel float64
 	ownShare   float64 // of draws that are from own
 	expected   *shape
 	basis      Basis
@@ -106,7 +103,6 @@ func (m *Model) learn(h History, years []known, level, spread, yearly, scatter f
 	m.now, m.nowSpread = lasting, math.Sqrt(variance+yearly)
 	open := 0.0
 	for _, k := range years {
-		m.moved *= 0.5
 		current := k.year == m.year
 		variance += drift * drift
 		used, expected, effective := m.recent(h, k, math.Exp(lasting))
@@ -148,18 +144,14 @@ func (m *Model) learn(h History, years []known, level, spread, yearly, scatter f
 	m.nowSpread = widen * math.Sqrt(m.nowSpread*m.nowSpread+open)
 	m.nextSpread = widen * math.Sqrt(variance+drift*drift+open)
 	m.yearSpread = math.Sqrt(yearly)
-	m.odd = max(0, m.oddity(h, years, scatter)-oddAt)
-	m.moved = min(most, doubt*m.odd)
+	m.odd = max(0, m.oddity(h, years, scatter))
 	m.shift = mostShift + int(min(1, m.odd*shiftBy)*shiftMost)
-	if m.moved > 0.02 {
-		m.fresh, m.freshLevel = m.frame.fromDays(h, latest(m.frame, years, 120))
-	}
 }
 
 // oddity
 func (m *Model) oddity(h History, years []known, scatter float64) float64 {
 	sum, n := 0.0, 0.0
-	left := oddWindows
+	left, worst := 8, 0.0
 	for i := len(years) - 1; i >= 0 && left > 0; i-- {
 		k := years[i]
 		r, e, _ := m.recent(h, k, 1)
@@ -180,33 +172,15 @@ func (m *Model) oddity(h History, years []known, scatter float64) float64 {
 			sum += (u - e) * (u - e) / (scatter * max(e, 0.02))
 			n++
 			left--
-		}
-	}
-	if n < 2 {
-		return 1
-	}
-	return (sum + 2) / (n + 2)
-}
-
-func latest(f frame, years []known, days int) []known {
-	for i := len(years) - 1; i >= 0; i-- {
-		k := years[i]
-		in := 0
-		for d := k.to - 1; d >= k.from; d-- {
-			if f.inSeason(d) {
-				in++
-			}
-			if in == days {
-				k.first += d - k.from
-				k.from = d
-				return append([]known{k}, years[i+1:]...)
+			for i, w := range oddLengths {
+				if int(n) == w {
+					worst = max(worst, (sum+2)/(n+2)-oddLimits[i])
+				}
 			}
 		}
-		days -= in
 	}
-	return years
+	return worst
 }
-
 
 // recent weighs what is known of a year, the last days most: the use in shares of
 // a year at the level, the share that was to be expected, and how large an evenly

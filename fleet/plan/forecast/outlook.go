@@ -140,7 +140,6 @@ func (o *Outlook) cut() {
 type future struct {
 	o      *Outlook
 	number int
-	fresh bool
 	levels [2 + MostHorizon/365]float64
 }
 
@@ -156,13 +155,6 @@ func (o *Outlook) future(number int) future {
 	now := normal(0, number)
 	last := together*now + math.Sqrt(1-together*together)*normal(1, number)
 	p.levels[0] = math.Exp(m.now + m.nowSpread*now)
-	if len(m.fresh) > 0 && float64(mix(uint64(number))>>40)/(1<<24) < m.moved {
-		p.fresh = true
-		for s := range p.levels {
-			p.levels[s] = math.Exp(m.freshLevel + freshSpread*now)
-		}
-		return p
-	}
 	seasons := o.stretch[len(o.stretch)-1].season
 	for s := 1; s <= seasons; s++ {
 		p.levels[s] = math.Exp(m.next + m.nextSpread*last + m.yearSpread*normal(1+s, number))
@@ -176,9 +168,6 @@ func (p *future) season(s *stretch) (*source, int) {
 	m := p.o.model
 	if m.basis == OnBookings {
 		return nil, 0
-	}
-	if p.fresh {
-		return m.fresh[p.number%len(m.fresh)], 0
 	}
 	x := mix(s.block ^ uint64(p.number+1)<<32)
 	shift := int(mix(s.block>>8^uint64(p.number+1)<<40)%uint64(2*m.shift+1)) - m.shift

@@ -18,13 +18,10 @@ var (
 	drift       = env("DR", 0.10)
 	surprise    = env("SU", 2.5)
 	unsettled   = env("UN", 0)
-	doubt       = env("DO", 0)
 	timing = env("TI", 0)
-	most = env("MO", 0.6)
-	freshSpread = env("FS", 0.35)
-	oddAt = env("OA", 1.8)
 	shiftBy = env("SB", 0)
 	shiftMost = env("SM", 60)
-	oddWindows = int(env("OW", 6))
 	widen       = env("WI", 1)
+	oddLengths = []int{2, 3, 6, 8}
+	oddLimits = []float64{env("O2", 9), env("O3", 9), env("O6", 1.4), env("O8", 9)}
 )

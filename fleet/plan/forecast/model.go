@@ -29,8 +29,8 @@ type Model struct {
 	index int
 
 	own, class []*source
-	odd float64
-	shift int
+	odd        float64
+	shift      int
 	ownShare   float64 // of draws that are from own
 	expected   *shape
 	basis      Basis

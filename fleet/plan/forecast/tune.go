@@ -14,14 +14,14 @@ func env(name string, v float64) float64 {
 
 var (
 	classWeight = env("CW", 1)
-	recency     = env("RE", 0.30)
+	recency     = env("RE", 0.2)
 	drift       = env("DR", 0.10)
 	surprise    = env("SU", 2.5)
-	unsettled   = env("UN", 0)
-	timing = env("TI", 0)
-	shiftBy = env("SB", 0)
-	shiftMost = env("SM", 60)
+	unsettled   = env("UN", 0.2)
+	timing      = env("TI", 16)
+	shiftBy     = env("SB", 1)
+	shiftMost   = env("SM", 90)
 	widen       = env("WI", 1)
-	oddLengths = []int{2, 3, 6, 8}
-	oddLimits = []float64{env("O2", 9), env("O3", 9), env("O6", 1.4), env("O8", 9)}
+	oddLengths  = []int{2, 3, 6, 8}
+	oddLimits   = []float64{env("O2", 1.6), env("O3", 1.5), env("O6", 1.4), env("O8", 9)}
 )

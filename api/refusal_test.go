@@ -1,0 +1,158 @@
+package api
+
+import (
+	"encoding/json"
+	"net/http"
+	"strings"
+	"testing"
+	"time"
+)
+
+func TestBadInputNamesEveryField(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north")
+	post := func(path, body string, status int, bad string) {
+		t.Helper()
+		a := h.send("manager", "POST", path, body).is(status)
+		if got := a.bad(); got != bad {
+			t.Errorf("%s %s names %q, want %q: %s", path, body, got, bad, a.body)
+		}
+	}
+	post("/v1/rigs", `{"rig":"T 2","name":"","class":"boat","yard":"n/1","width_m":0,"tank_l":-1,"first_use":"2026-02-30","meters":[{"meter":"p","quantity":"time"}],"plan":"none"}`,
+		422, "/rig /name /yard /class /width_m /tank_l /first_use /meters/0/quantity /plan")
+	post("/v1/rigs", `{"rig":5,"name":null,"colour":"red","width_m":"24","meters":{},"rig":"T02"}`, 422, "/rig /name /colour /width_m /meters /rig")
+	post("/v1/rigs", `{"rig":"T02","meters":[{"meter":"p","valeu":1,"at":"yesterday"}]}`, 422, "/meters/0/valeu /meters/0/at")
+	post("/v1/rigs", `{"a/b~c":1}`, 422, "/a~1b~0c")
+	post("/v1/rigs", `{"rig":"T02"`, 400, "")
+	post("/v1/rigs", `{"rig":"T02"} {}`, 400, "")
+	post("/v1/rigs", ``, 400, "")
+	post("/v1/rigs", `{"meters":`+strings.Repeat("[", 2000)+strings.Repeat("]", 2000)+`}`, 400, "")
+	post("/v1/rigs/T01/readings", `{"id":"","time":"2026-05-04","counters":[{"meter":"pump","value":"1","unit":"HUR"}]}`, 422, "/time /counters/0/value")
+	post("/v1/rigs/T01/readings", `{"id":"a b","counters":[{"meter":"p.q","value":-1,"unit":"KGM"},{"meter":"p.q","value":1,"unit":"HUR"}]}`, 422,
+		"/id /time /counters/0/meter /counters/0/value /counters/0/unit /counters/1/meter")
+	post("/v1/rigs/T01/readings", `[{"id":"a","time":"2026-05-04T05:00:00Z","counters":[]}]`, 422, "/0/counters")
+	post("/v1/rigs/T01/readings", `[]`, 422, "")
+	post("/v1/rigs/T01/readings", `{"id":"a","time":"2026-05-04T05:00:00Z","counters":[{"meter":"pump","value":1e999,"unit":"HUR"}]}`, 422, "/counters/0/value")
+	post("/v1/defects", `{"rig":"T99","text":""}`, 422, "/text /rig")
+	post("/v1/tokens", `{"name":"","role":"king","yards":["n s"],"rig":"T01","expires":"2020-01-01T00:00:00Z"}`, 422, "/name /role /yards/0 /rig /expires")
+	post("/v1/plans", `{"text":"plan: x\nversion: zero\n"}`, 422, "/text /text /text /text /text")
+	h.send("manager", "POST", "/v1/rigs", `{}`, "Content-Type", "text/plain").is(415)
+	h.send("manager", "POST", "/v1/rigs", `{}`, "Content-Type", "").is(415)
+	h.send("manager", "POST", "/v1/rigs", `{"name":"`+strings.Repeat("x", maxBody)+`"}`).is(413)
+	h.send("reader", "GET", "/v1/rigs?yrad=north&limit=0&cursor=%21", nil).is(422).has("/errors/0/parameter", "yrad")
+	h.send("reader", "GET", "/v1/rigs?limit=1&limit=2", nil).is(422)
+	h.send("reader", "GET", "/v1/rigs?%zz", nil).is(400)
+	h.send("reader", "GET", "/v1/items?status=late", nil).is(422).has("/errors/0/parameter", "status")
+}
+
+func TestRefusalsAreProblems(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north")
+	for name, c := range map[string]struct {
+		as, method, path string
+		status           int
+		kind             string
+	}{
+		"no such address":       {"manager", "GET", "/v2", 404, "/problems/no-such-address"},
+		"no such method":        {"manager", "DELETE", "/v1/rigs/T01", 405, "/problems/no-such-method"},
+		"no such rig":           {"manager", "GET", "/v1/rigs/T99", 404, "/problems/not-found"},
+		"no token":              {"", "GET", "/v1/rigs", 401, "/problems/unauthorized"},
+		"a token nobody issued": {"nobody", "GET", "/v1/rigs", 401, "/problems/unauthorized"},
+		"a commit not here yet": {"reader", "GET", "/v1/ledger?after_commit=x", 422, "/problems/invalid"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			h.t = t
+			a := h.send(c.as, c.method, c.path, nil).is(c.status).has("/type", c.kind).has("/status", c.status)
+			if a.at("/request") != a.header.Get("X-Request-Id") {
+				t.Error("the problem does not name its request")
+			}
+			if c.status == 401 && a.header.Get("WWW-Authenticate") == "" {
+				t.Error("no WWW-Authenticate")
+			}
+			if c.status == 405 && a.header.Get("Allow") == "" {
+				t.Error("no Allow")
+			}
+		})
+	}
+	h.t = t
+	revoked := h.send("manager", "POST", "/v1/tokens", obj{"name": "short", "role": "reader", "expires": h.now().Add(time.Hour)}).is(201)
+	h.tokens["short"] = revoked.at("/secret").(string)
+	h.send("short", "GET", "/v1/rigs", nil).is(200)
+	h.pass(2 * time.Hour)
+	h.send("short", "GET", "/v1/rigs", nil).is(401)
+}
+
+func TestAfterCommitWaits(t *testing.T) {
+	h := newHouse(t)
+	head := h.fleet.Head().N
+	got := make(chan int, 1)
+	r, err := http.NewRequest("GET", h.url+"/v1/ledger?after_commit="+jsonText(head+1), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
+	go func() {
+		a, err := http.DefaultClient.Do(r)
+		if err != nil {
+			got <- 0
+			return
+		}
+		a.Body.Close()
+		got <- a.StatusCode
+	}()
+	select {
+	case s := <-got:
+		t.Fatalf("answered %d before the commit was there", s)
+	case <-time.After(50 * time.Millisecond):
+	}
+	h.register("T01", "north")
+	if s := <-got; s != 200 {
+		t.Fatalf("answered %d", s)
+	}
+	began := time.Now()
+	a := h.send("reader", "GET", "/v1/ledger?after_commit=99999", nil).is(503).has("/type", "/problems/behind")
+	if took := time.Since(began); took < behindMost || a.header.Get("Retry-After") == "" {
+		t.Fatalf("waited %v, Retry-After %q", took, a.header.Get("Retry-After"))
+	}
+}
+
+func jsonText(v any) string {
+	b, _ := json.Marshal(v)
+	return string(b)
+}
+
+func TestPanicsBecomeProblems(t *testing.T) {
+	h := newHouse(t)
+	broken := route{"GET", "/broken", anyone, nil, func(*call) error { panic("on purpose") }}
+	h.api.engine.GET("/broken", h.api.serve(&broken))
+	r, _ := http.NewRequest("GET", h.url+"/broken", nil)
+	r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
+	a, err := http.DefaultClient.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Body.Close()
+	var doc problemDoc
+	if err := json.NewDecoder(a.Body).Decode(&doc); err != nil || a.StatusCode != 500 || doc.Type != "/problems/internal" || strings.Contains(doc.Detail, "purpose") {
+		t.Fatalf("answered %d %+v %v", a.StatusCode, doc, err)
+	}
+}
+
+// FuzzDecode: whatever comes in, decoding neither panics nor takes what
+// encoding/json would not.
+func FuzzDecode(f *testing.F) {
+	f.Add(`{"rig":"T01","meters":[{"meter":"p","at":"2026-05-04T05:00:00Z"}]}`)
+	f.Add(`[{"id":"1:2"}]`)
+	f.Add(`{"a":{"b":[1,{"c":null}]}} x`)
+	f.Fuzz(func(t *testing.T, text string) {
+		var body struct {
+			Rig    string             `json:"rig"`
+			Meters []readingBody      `json:"meters"`
+			Map    map[string]float64 `json:"map"`
+			N      *int               `json:"n"`
+		}
+		if err := decode([]byte(text), &body); err == nil && !json.Valid([]byte(text)) {
+			t.Fatalf("took %q", text)
+		}
+	})
+}

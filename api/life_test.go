@@ -52,6 +52,7 @@ func TestLifeOfARig(t *testing.T) {
 	h.send("workshop", "POST", item+"/finish", obj{
 		"at": "2026-05-04T06:30:00Z", "by": "A. Example", "findings": "mesh whole", "minutes": 20,
 		"parts": []obj{{"sku": "SEAL-FILTER", "count": 1}}, "cost": obj{"amount": "12.50", "currency": "EUR"},
+		"counters": []obj{{"meter": "pump", "value": 12.5, "unit": "HUR"}},
 	}).is(200).has("/stage", "done").has("/finished/findings", "mesh whole").has("/finished/parts/0/sku", "SEAL-FILTER").
 		has("/status", nil).has("/ended_at", "2026-05-04T06:30:00Z").has("/ended_by", "workshop")
 	h.send("workshop", "POST", item+"/finish", obj{"by": "A. Example"}).is(409)
@@ -150,8 +151,9 @@ func TestWorkshopDayByYardWithPartsToPick(t *testing.T) {
 		t.Fatalf("not the most pressing first: %v", statuses)
 	}
 	booked := "/v1/items/S01-boom.boom-pivots.1"
-	h.send("manager", "POST", "/v1/rigs/S01/readings", reading(h.now().Add(-time.Minute), 9, 10)).is(200) // soon: first at 10 h
+	t.Log(string(h.send("manager", "POST", "/v1/rigs/S01/readings", reading(h.now().Add(-time.Minute), 9, 10)).is(200).body)) // soon: first at 10 h
 	h.raise()
+	t.Log(h.send("reader","GET","/v1/items?rig=S01&stage=all",nil).names("/items","item"))
 	h.send("workshop", "POST", booked+"/book", obj{"date": "2026-05-06"}).is(200).has("/status", "soon")
 	on := func(day string) bool {
 		w := h.send("reader", "GET", "/v1/workshop?yard=south&date="+day, nil).is(200)

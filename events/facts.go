@@ -36,6 +36,17 @@ var kinds = map[string]func() Fact{
 	"token.issued":        func() Fact { return new(TokenIssued) },
 	"token.revoked":       func() Fact { return new(TokenRevoked) },
 	"request.kept":        func() Fact { return new(RequestKept) },
+
+	"rig.placed":            func() Fact { return new(RigPlaced) },
+	"yard.placed":           func() Fact { return new(YardPlaced) },
+	"ruleset.published":     func() Fact { return new(RuleSetPublished) },
+	"intervals.published":   func() Fact { return new(IntervalsPublished) },
+	"inspection.judged":     func() Fact { return new(InspectionJudged) },
+	"calibration.made":      func() Fact { return new(CalibrationMade) },
+	"certificate.issued":    func() Fact { return new(CertificateIssued) },
+	"certificate.withdrawn": func() Fact { return new(CertificateWithdrawn) },
+	"handover.signed":       func() Fact { return new(HandoverSigned) },
+	"file.kept":             func() Fact { return new(FileKept) },
 }
 
 // Kinds lists the kinds of fact, in no order.

@@ -39,12 +39,14 @@ type ItemBooked struct {
 	For  string `bson:"for,omitempty" json:"for,omitempty"`
 }
 
-// ItemStarted takes an item in hand, after its cautions were read.
+// ItemStarted takes an item in hand, after the worker had read its cautions.
+// Cautions are the kinds of job that were shown.
 type ItemStarted struct {
-	Item      string `bson:"item" json:"item"`
-	Rig       string `bson:"rig" json:"rig"`
-	Worker    string `bson:"worker" json:"worker"`
-	Cautioned bool   `bson:"cautioned" json:"cautioned"`
+	Item      string   `bson:"item" json:"item"`
+	Rig       string   `bson:"rig" json:"rig"`
+	Worker    string   `bson:"worker" json:"worker"`
+	Cautioned bool     `bson:"cautioned" json:"cautioned"`
+	Cautions  []string `bson:"cautions,omitempty" json:"cautions,omitempty"`
 }
 
 // PartUsed is a spare or consumable that a job took.

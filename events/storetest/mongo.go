@@ -82,6 +82,7 @@ func startServer() (uri string, err error) {
 	return "", err
 }
 
+//lint:ignore U1000 only held, so that it is not collected and closed
 var serverInput io.Closer
 
 // build compiles testdata/mongod into the user's cache folder, under a name made

@@ -156,3 +156,5 @@ func FuzzDecode(f *testing.F) {
 		}
 	})
 }
+
+func stringsReader(s string) *strings.Reader { return strings.NewReader(s) }

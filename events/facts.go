@@ -25,6 +25,7 @@ var kinds = map[string]func() Fact{
 	"condition.measured":  func() Fact { return new(ConditionMeasured) },
 	"plan.published":      func() Fact { return new(PlanPublished) },
 	"plan.adopted":        func() Fact { return new(PlanAdopted) },
+	"class.published":     func() Fact { return new(ClassPublished) },
 	"item.raised":         func() Fact { return new(ItemRaised) },
 	"item.booked":         func() Fact { return new(ItemBooked) },
 	"item.started":        func() Fact { return new(ItemStarted) },

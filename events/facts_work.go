@@ -8,6 +8,13 @@ type PlanPublished struct {
 	Text    string `bson:"text" json:"text"`
 }
 
+// ClassPublished puts a class of rig on record, new or in place of the one of
+// that name: its parts, the plausibility of its readings, its season.
+type ClassPublished struct {
+	Class string `bson:"class" json:"class"`
+	Text  string `bson:"text" json:"text"`
+}
+
 // PlanAdopted puts a rig under a published plan.
 type PlanAdopted struct {
 	Rig     string `bson:"rig" json:"rig"`
@@ -141,6 +148,7 @@ type RequestKept struct {
 }
 
 func (*PlanPublished) Kind() string  { return "plan.published" }
+func (*ClassPublished) Kind() string { return "class.published" }
 func (*PlanAdopted) Kind() string    { return "plan.adopted" }
 func (*ItemRaised) Kind() string     { return "item.raised" }
 func (*ItemBooked) Kind() string     { return "item.booked" }
@@ -155,6 +163,7 @@ func (*TokenRevoked) Kind() string   { return "token.revoked" }
 func (*RequestKept) Kind() string    { return "request.kept" }
 
 func (f *PlanPublished) Subject() string  { return "" }
+func (f *ClassPublished) Subject() string { return "" }
 func (f *PlanAdopted) Subject() string    { return f.Rig }
 func (f *ItemRaised) Subject() string     { return f.Rig }
 func (f *ItemBooked) Subject() string     { return f.Rig }

@@ -52,6 +52,28 @@ func planError(err error) error {
 	return c.err()
 }
 
+// PublishClass puts a class of rig on record, new or in place of the one of the
+// same name. Rigs of that class follow it at once; parts they carry stay.
+type PublishClass struct {
+	Text string `json:"text"`
+}
+
+func (p *PublishClass) Touches() []string { return []string{"plans", "parts"} }
+
+func (p *PublishClass) Decide(d Deciding) ([]events.Entry, error) {
+	parsed, err := plan.ParseClass("class", []byte(p.Text))
+	if err != nil {
+		return nil, planError(err)
+	}
+	if known := d.Classes[parsed.Name]; known != nil && known.Text == p.Text {
+		return nil, nil
+	}
+	if len(d.Plans[parsed.Plan]) == 0 {
+		return nil, invalid("/text", "plan: there is no plan %q on record", parsed.Plan)
+	}
+	return []events.Entry{d.entry(&events.ClassPublished{Class: parsed.Name, Text: p.Text})}, nil
+}
+
 // AdoptPlan puts a rig under a version of a plan; version 0 is the newest.
 type AdoptPlan struct {
 	Rig     string `json:"-"`

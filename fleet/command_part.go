@@ -46,7 +46,7 @@ func (p *FitPart) Decide(d Deciding) ([]events.Entry, error) {
 	fact := &events.PartFitted{Rig: p.Rig, Position: p.Position, Type: p.Kind, Name: p.Name, Serial: p.Serial, SKU: p.SKU, Made: made}
 	if known == nil {
 		if fact.Type == "" {
-			fact.Type = kindAt(rig.Class, p.Position)
+			fact.Type = d.kindAt(rig.Class, p.Position)
 		}
 		c.code("/kind", fact.Type)
 		fact.Carried = c.carried("/carried", p.Carried)
@@ -92,7 +92,7 @@ func (p *FitPart) Decide(d Deciding) ([]events.Entry, error) {
 	}
 	fact.Part = id
 	if fact.Name == "" {
-		fact.Name = titleAt(rig.Class, p.Position)
+		fact.Name = d.titleAt(rig.Class, p.Position)
 	}
 	e := d.entry(fact)
 	e.At = at

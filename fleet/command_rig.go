@@ -52,9 +52,9 @@ func (r *RegisterRig) Decide(d Deciding) ([]events.Entry, error) {
 	c.text("/name", r.Name, 200)
 	c.code("/yard", r.Yard)
 	c.optional("/serial", r.Serial, 100)
-	class := plan.ClassByName(r.Class)
+	class := d.Class(r.Class)
 	if class == nil {
-		c.fail("/class", "must be one of %s", classNames())
+		c.fail("/class", "must be one of %s", d.classNames())
 	}
 	// 60 m is beyond any boom in use; the widest in trade.md's practice figures is 42 m (common practice).
 	if !(r.WidthM > 0 && r.WidthM <= 60) {
@@ -301,9 +301,9 @@ func (c *check) date(field, value string) string {
 	return day.String()
 }
 
-func classNames() string {
+func (s *State) classNames() string {
 	text := ""
-	for i, c := range plan.Classes() {
+	for i, c := range s.ClassList() {
 		if i > 0 {
 			text += ", "
 		}

@@ -64,7 +64,7 @@ func (s *State) Due(rig *Rig, today plan.Date) []DueLine {
 		return nil
 	}
 	var season plan.Date
-	if c := plan.ClassByName(rig.Class); c != nil {
+	if c := s.Class(rig.Class); c != nil {
 		season = c.Season.StartFor(today)
 	}
 	lastUse := plan.Date{}

@@ -3,6 +3,7 @@ package fleet
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"rigledger/events"
@@ -95,6 +96,8 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		rig.conditionMeasured(c, e, f)
 	case *events.PlanPublished:
 		return s.planPublished(c, e, f)
+	case *events.ClassPublished:
+		return s.classPublished(f)
 	case *events.PlanAdopted:
 		rig.Plan = PlanRef{Plan: f.Plan, Version: f.Version}
 	case *events.DefectReported:
@@ -274,6 +277,44 @@ func (s *State) planPublished(c *events.Commit, e *events.Entry, f *events.PlanP
 		Plan: f.Plan, Version: f.Version, Text: f.Text, PublishedAt: c.Recorded, PublishedBy: e.By, Parsed: parsed,
 	})
 	return nil
+}
+
+func (s *State) classPublished(f *events.ClassPublished) error {
+	parsed, err := plan.ParseClass(f.Class, []byte(f.Text))
+	if err != nil {
+		return fmt.Errorf("class %s: %w", f.Class, err)
+	}
+	s.Classes[f.Class] = &PublishedClass{Text: f.Text, Parsed: parsed}
+	for _, rig := range s.Rigs {
+		if rig.Class == f.Class {
+			rig.Changed = s.Head.N + 1 // its season and limits may be others now
+		}
+	}
+	return nil
+}
+
+// Class gives a class of rig by name: the one on record, else the embedded one,
+// nil when there is neither.
+func (s *State) Class(name string) *plan.Class {
+	if c := s.Classes[name]; c != nil {
+		return c.Parsed
+	}
+	return plan.ClassByName(name)
+}
+
+// ClassList lists every class that a rig can be registered under, by name.
+func (s *State) ClassList() []plan.Class {
+	var list []plan.Class
+	for _, c := range plan.Classes() {
+		if s.Classes[c.Name] == nil {
+			list = append(list, c)
+		}
+	}
+	for _, c := range s.Classes {
+		list = append(list, *c.Parsed)
+	}
+	slices.SortFunc(list, func(a, b plan.Class) int { return strings.Compare(a.Name, b.Name) })
+	return list
 }
 
 // PlanOf gives the parsed plan of a reference, nil when there is none.

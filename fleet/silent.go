@@ -39,6 +39,6 @@ func (s *State) Silent(rig *Rig, now time.Time) bool {
 	if now.Sub(heard) < SilentAfter {
 		return false
 	}
-	class := plan.ClassByName(rig.Class)
+	class := s.Class(rig.Class)
 	return class != nil && class.Season.Contains(plan.Of(now, s.zone))
 }

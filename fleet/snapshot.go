@@ -99,6 +99,11 @@ func decodeState(snap events.Snapshot, zone *time.Location) (*State, error) {
 			}
 		}
 	}
+	for name, c := range s.Classes {
+		if c.Parsed, err = plan.ParseClass(name, []byte(c.Text)); err != nil {
+			return nil, err
+		}
+	}
 	for _, rig := range s.Rigs {
 		for _, m := range rig.Meters {
 			if err := m.Series.Check(); err != nil {

@@ -21,6 +21,7 @@ type State struct {
 	Defects    map[string]*Defect          `json:"defects"`
 	Held       map[string]*Held            `json:"held"`
 	Plans      map[string][]*PlanVersion   `json:"plans"`
+	Classes    map[string]*PublishedClass  `json:"classes"` // beside the embedded ones, or in their place
 	Tokens     map[string]*Token           `json:"tokens"`
 	Requests   map[string]*Request         `json:"requests"`
 	FactCounts map[string]uint64           `json:"fact_counts"`
@@ -195,6 +196,12 @@ type PlanVersion struct {
 	Parsed      *plan.Plan `json:"-"`
 }
 
+// PublishedClass is a class of rig that somebody put on record.
+type PublishedClass struct {
+	Text   string      `json:"text"`
+	Parsed *plan.Class `json:"-"`
+}
+
 // Token lets a person or program in.
 type Token struct {
 	events.TokenIssued
@@ -218,6 +225,7 @@ func newState(zone *time.Location) *State {
 		Defects:    map[string]*Defect{},
 		Held:       map[string]*Held{},
 		Plans:      map[string][]*PlanVersion{},
+		Classes:    map[string]*PublishedClass{},
 		Tokens:     map[string]*Token{},
 		Requests:   map[string]*Request{},
 		FactCounts: map[string]uint64{},

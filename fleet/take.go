@@ -297,7 +297,7 @@ func (d Deciding) reading(facts []events.Entry, a *events.Arrival, h *ahead, rig
 // judge is the meter's verdict, and for the first reading of a meter whose
 // start has no time, whether so much can have run since the rig's first use.
 func (d Deciding) judge(rig *Rig, m *Meter, p meter.Point, pending []meter.Point) meter.Verdict {
-	limits := rig.Limits(m.Series.Quantity)
+	limits := d.Limits(rig, m.Series.Quantity)
 	verdict := m.Series.Judge(p, limits, pending)
 	if verdict != meter.Fits || m.Series.Len() > 0 || limits.MaxGainPerHour == 0 {
 		return verdict

@@ -28,7 +28,7 @@ func (s *State) PartUsage(p *Part, q meter.Quantity, at int64) (usage int64, ok 
 		if rig == nil {
 			continue
 		}
-		m := rig.MeterOf(q, preferredMeter(rig.Class, p.Position))
+		m := rig.MeterOf(q, s.preferredMeter(rig.Class, p.Position))
 		if m == nil {
 			continue
 		}
@@ -78,7 +78,7 @@ func (s *State) fitted(in *plan.Input, p *Part, rig *Rig) {
 	}
 	var totals plan.Amounts
 	for _, q := range quantities {
-		if rm := rig.MeterOf(q, preferredMeter(rig.Class, p.Position)); rm != nil {
+		if rm := rig.MeterOf(q, s.preferredMeter(rig.Class, p.Position)); rm != nil {
 			start := rm.Series.Epochs[0].Start
 			totals.SetNamed(string(q), start)
 			in.Used = in.Used || start > 0
@@ -100,8 +100,8 @@ func byLaw(t *plan.Task, rig *Rig, in plan.Input) plan.Input {
 }
 
 // preferredMeter names the meter that a class gives to a position.
-func preferredMeter(class, position string) string {
-	if c := plan.ClassByName(class); c != nil {
+func (s *State) preferredMeter(class, position string) string {
+	if c := s.Class(class); c != nil {
 		if p := c.PartAt(position); p != nil {
 			return p.Meter
 		}
@@ -112,9 +112,9 @@ func preferredMeter(class, position string) string {
 // Limits are the plausibility bounds for a meter of a rig, from its class: no
 // more hours than pass, and no more area or distance than the boom's width at the
 // class's greatest speed allows (design: width × 30 km/h, common practice).
-func (r *Rig) Limits(q meter.Quantity) meter.Limits {
+func (s *State) Limits(r *Rig, q meter.Quantity) meter.Limits {
 	hoursPerDay, kmH := 24.0, 30.0
-	if c := plan.ClassByName(r.Class); c != nil {
+	if c := s.Class(r.Class); c != nil {
 		hoursPerDay, kmH = c.Limits.HoursPerDay, c.Limits.MaxKmH
 	}
 	switch q {
@@ -148,8 +148,8 @@ func planAmounts(a events.Amounts) plan.Amounts {
 
 // kindAt and titleAt give what a class says of a position, "" for one it does
 // not have.
-func kindAt(class, position string) string {
-	if c := plan.ClassByName(class); c != nil {
+func (s *State) kindAt(class, position string) string {
+	if c := s.Class(class); c != nil {
 		if p := c.PartAt(position); p != nil {
 			return p.Kind
 		}
@@ -157,8 +157,8 @@ func kindAt(class, position string) string {
 	return ""
 }
 
-func titleAt(class, position string) string {
-	if c := plan.ClassByName(class); c != nil {
+func (s *State) titleAt(class, position string) string {
+	if c := s.Class(class); c != nil {
 		if p := c.PartAt(position); p != nil {
 			return p.Title
 		}

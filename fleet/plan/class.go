@@ -48,7 +48,7 @@ var allClasses = sync.OnceValue(func() []Class {
 		if err != nil {
 			panic(fmt.Sprintf("reading embedded class: %v", err))
 		}
-		c, err := parseClass(name, text)
+		c, err := ParseClass(name, text)
 		if err != nil { // our own file: a fault of the build, seen by any test
 			panic(fmt.Sprintf("reading embedded class: %v", err))
 		}
@@ -91,7 +91,9 @@ func classNames() []string {
 	return names
 }
 
-func parseClass(name string, text []byte) (*Class, error) {
+// ParseClass reads a class file; name stands in its errors, which are Problems with
+// the lines they are on. A class of one's own is a copy of an embedded file, changed.
+func ParseClass(name string, text []byte) (*Class, error) {
 	f := &file{name: name}
 	root := f.open(text)
 	if root == nil {

@@ -63,6 +63,7 @@
 //	    includes: [pump-look]     # tasks of the same part
 //	    weight: routine           # or safety, statutory
 //	    by: workshop              # or operator
+//	    calibrate_after: true     # the work changes what the rig applies: calibrate before it sprays
 //	    minutes: 40
 //	    parts: [{sku: OIL-1, name: Pump oil, count: 2}]
 //	    caution: [pump-pto]       # kinds of job, see cautions.yaml

@@ -33,15 +33,16 @@ func (f *file) task(node *yaml.Node, path string) (*Task, []int) {
 		"run_in_after": func(n *yaml.Node, at string) {
 			t.RunInEveryFitting = oneOf(f, n, at, "new", "fitting") == "fitting"
 		},
-		"lead":      func(n *yaml.Node, at string) { lead, leadLine = f.asked(n, at), n.Line },
-		"grace":     func(n *yaml.Node, at string) { grace, graceLine = f.asked(n, at), n.Line },
-		"count":     func(n *yaml.Node, at string) { t.Count = oneOf(f, n, at, FromDone, OnGrid, FromMade) },
-		"weight":    func(n *yaml.Node, at string) { t.Weight = oneOf(f, n, at, Routine, Safety, Statutory) },
-		"minutes":   func(n *yaml.Node, at string) { t.Minutes = f.whole(n, at, 0, 10_000) },
-		"parts":     func(n *yaml.Node, at string) { t.Parts = f.spares(n, at) },
-		"caution":   func(n *yaml.Node, at string) { t.Cautions = f.cautionKinds(n, at) },
-		"checklist": func(n *yaml.Node, at string) { t.Checklist = f.texts(n, at) },
-		"source":    func(n *yaml.Node, at string) { t.Source = f.text(n, at) },
+		"lead":            func(n *yaml.Node, at string) { lead, leadLine = f.asked(n, at), n.Line },
+		"grace":           func(n *yaml.Node, at string) { grace, graceLine = f.asked(n, at), n.Line },
+		"count":           func(n *yaml.Node, at string) { t.Count = oneOf(f, n, at, FromDone, OnGrid, FromMade) },
+		"weight":          func(n *yaml.Node, at string) { t.Weight = oneOf(f, n, at, Routine, Safety, Statutory) },
+		"calibrate_after": func(n *yaml.Node, at string) { t.Calibrate = f.truth(n, at) },
+		"minutes":         func(n *yaml.Node, at string) { t.Minutes = f.whole(n, at, 0, 10_000) },
+		"parts":           func(n *yaml.Node, at string) { t.Parts = f.spares(n, at) },
+		"caution":         func(n *yaml.Node, at string) { t.Cautions = f.cautionKinds(n, at) },
+		"checklist":       func(n *yaml.Node, at string) { t.Checklist = f.texts(n, at) },
+		"source":          func(n *yaml.Node, at string) { t.Source = f.text(n, at) },
 		"includes": func(n *yaml.Node, at string) {
 			t.Includes = f.slugs(n, at)
 			if len(t.Includes) == len(n.Content) {

@@ -88,6 +88,7 @@ type Task struct {
 	Includes  []string // tasks that count as done when this one is
 	Weight    Weight
 	By        string // Workshop or Operator: who usually does it
+	Calibrate bool   // the rig is calibrated after it, before it sprays again
 	Minutes   int
 	Parts     []Spare
 	Cautions  []string // kinds of job, see Cautions

@@ -28,12 +28,12 @@ type Model struct {
 	year  int // season year of today
 	index int
 
-	own, class []*source
-	odd        float64
-	shift      int
-	ownShare   float64 // of draws that are from own
-	expected   *shape
-	basis      Basis
+	own, class  []*source
+	odd, before float64
+	shift       int
+	ownShare    float64 // of draws that are from own
+	expected    *shape
+	basis       Basis
 
 	now, nowSpread   float64 // log of base units a year, this season: median and standard deviation
 	next, nextSpread float64 // the lasting level, likewise
@@ -105,6 +105,9 @@ func (m *Model) learn(h History, years []known, level, spread, yearly, scatter f
 	for _, k := range years {
 		current := k.year == m.year
 		variance += drift * drift
+		if current {
+			m.before = lasting
+		}
 		used, expected, effective := m.recent(h, k, math.Exp(lasting))
 		if expected <= 0 {
 			if current {
@@ -164,6 +167,9 @@ func (m *Model) oddity(h History, years []known, scatter float64) float64 {
 			u := 0.0
 			for d := to - window; d < to; d++ {
 				u += h.on(k.first + d - k.from)
+			}
+			if k.year == m.year {
+				level = math.Exp((1-oldLevel)*math.Log(level) + oldLevel*m.before)
 			}
 			u /= level
 			if e < 0.01 && u < 0.01 {

@@ -1,0 +1,54 @@
+package fleet_test
+
+import (
+	"strings"
+	"testing"
+	"time"
+
+	"rigledger/fleet"
+	"rigledger/fleet/plan"
+)
+
+// southern is the trailed class with the season turned round, as anyone can
+// make it from a copy of the file.
+const southern = `
+class: trailed-south
+title: Trailed boom sprayer, southern half of the world
+source: common practice
+plan: trailed-boom
+limits: {max_km_h: 20, max_hours_per_day: 24, max_width_m: 60}
+season: {from: "09-01", to: "04-30"}
+parts:
+  - {part: pump, kind: diaphragm-pump, title: Diaphragm pump, meter: pump}
+  - {part: nozzles, kind: nozzle-set, title: Nozzle set, meter: pump}
+`
+
+func TestAClassOfOnesOwnSetsPartsLimitsAndSeason(t *testing.T) {
+	b := newBench(t)
+	b.refused(&fleet.PublishClass{Text: "class: x\nsea: 1\n"}, fleet.Invalid)
+	b.must(&fleet.PublishClass{Text: southern})
+	r := trailed("T01")
+	r.Class, r.FirstUse = "trailed-south", "2020-09-01"
+	b.must(r)
+	b.clock.set(day("2027-01-10 08:00")) // in the middle of a season that spans the new year
+	at := day("2027-01-09 08:00")
+	b.take(reading("T01", "1:1", at, "area", 0.0, "H18"))
+	// 24 m at this class's 20 km/h cover 48 ha in an hour; at the embedded 30 km/h it would be 72.
+	o, _ := b.take(reading("T01", "1:2", at.Add(time.Hour), "area", 60.0, "H18"))
+	if o[0].Reason != fleet.WhyTooFast {
+		t.Errorf("60 ha in an hour: %+v, want too-fast by the class's own limit", o[0])
+	}
+	b.View(func(s *fleet.State) {
+		rig := s.Rigs["T01"]
+		if got := strings.Join(rig.Fitted, " "); got != "T01-pump T01-nozzles" {
+			t.Errorf("parts %q, want the two of the class", got)
+		}
+		if start := s.Class(rig.Class).Season.StartFor(plan.On(2027, 1, 10)); start.String() != "2026-09-01" {
+			t.Errorf("season of 10 January began %s, want 2026-09-01", start)
+		}
+		b.clock.set(day("2027-01-25 08:00"))
+		if !s.Silent(rig, b.clock.now()) {
+			t.Error("a rig that says nothing in its southern season is not silent")
+		}
+	})
+}

@@ -39,13 +39,28 @@ type heldDoc struct {
 func heldLineOf(s *fleet.State, h *fleet.Held) heldLine {
 	l := heldLine{
 		Quarantine: h.Quarantine, Rig: h.Rig, Event: h.Event, Via: h.Arrived, Reason: h.Reason, Detail: h.Detail,
-		Time: h.At.UTC(), HeldAt: h.HeldAt.UTC(), Counters: countersOf(s.Rigs[h.Rig], h.Counters), Open: h.Outcome == "",
+		Time: h.At.UTC(), HeldAt: h.HeldAt.UTC(), Counters: countersOf(readable(s, h), h.Counters), Open: h.Outcome == "",
 		Outcome: h.Outcome, OutcomeBy: h.OutcomeBy, OutcomeAt: timeOrNil(h.OutcomeAt), Why: h.Why, Changed: h.Changed,
 	}
 	if r := s.Rigs[h.Rig]; r != nil {
 		l.Yard = r.Yard
 	}
 	return l
+}
+
+// readable gives the rig whose meters tell the units of what is held, nil when
+// the values could not be read at all: the message as it came tells them.
+func readable(s *fleet.State, h *fleet.Held) *fleet.Rig {
+	if unread(h) {
+		return nil
+	}
+	return s.Rigs[h.Rig]
+}
+
+// unread says that the counters held have no values: their meter or unit was
+// not understood.
+func unread(h *fleet.Held) bool {
+	return h.Reason == fleet.WhyBadUnit || h.Reason == fleet.WhyUnknownMeter
 }
 
 // seesHeld: what names no known rig is for managers of the whole fleet.
@@ -148,6 +163,17 @@ func (c *call) mayHeld(s *fleet.State) error {
 	return err
 }
 
+// mayRelease refuses to apply what has no value but by correcting it.
+func (c *call) mayRelease(how string) func(s *fleet.State) error {
+	return func(s *fleet.State) error {
+		h, err := c.held(s)
+		if err == nil && unread(h) && h.Outcome == "" && how != fleet.ReleaseCorrected {
+			return &problem{kind: kindConflict, detail: "its value could not be read (" + h.Reason + "); release it as corrected, or dismiss it"}
+		}
+		return err
+	}
+}
+
 func releaseHeld(c *call) error {
 	cmd := fleet.Release{Quarantine: c.gin.Param("quarantine")}
 	if err := c.seesQuarantine(); err != nil {
@@ -156,7 +182,7 @@ func releaseHeld(c *call) error {
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	return c.endHeld(&cmd)
+	return c.endHeld(&cmd, c.mayRelease(cmd.How))
 }
 
 func dismissHeld(c *call) error {
@@ -167,11 +193,11 @@ func dismissHeld(c *call) error {
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	return c.endHeld(&cmd)
+	return c.endHeld(&cmd, c.mayHeld)
 }
 
-func (c *call) endHeld(cmd fleet.Command) error {
-	d, err := c.do(cmd, http.StatusOK, c.mayHeld)
+func (c *call) endHeld(cmd fleet.Command, may func(s *fleet.State) error) error {
+	d, err := c.do(cmd, http.StatusOK, may)
 	if err != nil {
 		return err
 	}

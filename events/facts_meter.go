@@ -17,6 +17,7 @@ type MeterAdded struct {
 	Value    int64  `bson:"v" json:"value"`
 	Untimed  bool   `bson:"untimed,omitempty" json:"untimed,omitempty"`
 	RollAt   int64  `bson:"roll,omitempty" json:"roll_at,omitempty"`
+	Spraying bool   `bson:"spraying,omitempty" json:"spraying,omitempty"` // it runs only while spraying
 }
 
 // Counter is one counter's value in base units.

@@ -1,6 +1,7 @@
 package fleet_test
 
 import (
+	"math"
 	"strings"
 	"testing"
 	"time"
@@ -50,5 +51,38 @@ func TestAClassOfOnesOwnSetsPartsLimitsAndSeason(t *testing.T) {
 		if !s.Silent(rig, b.clock.now()) {
 			t.Error("a rig that says nothing in its southern season is not silent")
 		}
+	})
+}
+
+func TestACounterThatIsMissingIsEstimatedAndMarked(t *testing.T) {
+	b := newBench(t)
+	r := trailed("T01")
+	r.FirstUse = "2020-03-01"
+	r.Meters = []fleet.StartMeter{{Meter: "sprayed", Quantity: "distance", Spraying: true}}
+	b.must(r)
+	b.take(reading("T01", "1:1", day("2026-05-01"), "sprayed", 0.0, "KMT"), reading("T01", "1:2", day("2026-05-04"), "sprayed", 100.0, "KMT"))
+	b.View(func(s *fleet.State) {
+		rig := s.Rigs["T01"]
+		// By hand: 100 km × 24 m = 240 ha; 10.5 km/h × 24 m × 0.65 / 10 = 16.38 ha/h
+		// (ASABE EP496.3, D497.7 from memory); 240 / 16.38 = 14.652 h.
+		got := map[string]float64{}
+		for _, e := range s.Estimates(rig) {
+			if !e.Estimate {
+				t.Errorf("%s is not marked as an estimate", e.Meter)
+			}
+			got[string(e.Quantity)] = e.Quantity.FromBase(e.Total)
+		}
+		if math.Abs(got["area"]-240) > 1e-6 || math.Abs(got["hours"]-14.652) > 0.001 {
+			t.Errorf("estimates %v, want 240 ha and 14.652 h", got)
+		}
+		for _, l := range b.DueOf(s, rig, b.clock.now()) {
+			if l.Part.Part == "T01-filter-suction" {
+				if l.Due.Status == plan.OK || len(l.Estimated) != 1 || l.Estimated[0] != "hours" {
+					t.Errorf("10 h task after about 14.7 h: %s, estimated %v; want it due and marked", l.Due.Status, l.Estimated)
+				}
+				return
+			}
+		}
+		t.Error("no line for the suction filter")
 	})
 }

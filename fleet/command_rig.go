@@ -33,13 +33,15 @@ type RegisterRig struct {
 // StartMeter is a meter as it comes under the ledger. Value is what its
 // counter shows, in hours, hectares, litres, kilometres or counts; At is when
 // it showed that, absent when nobody knows. RollsAt is the value at which a
-// counter of known digits starts again from zero.
+// counter of known digits starts again from zero. Spraying says that the counter
+// runs only while spraying: from such a distance the area can be estimated.
 type StartMeter struct {
 	Meter    string     `json:"meter"`
 	Quantity string     `json:"quantity"`
 	Value    float64    `json:"value"`
 	At       *time.Time `json:"at,omitempty"`
 	RollsAt  float64    `json:"rolls_at,omitempty"`
+	Spraying bool       `json:"spraying,omitempty"`
 }
 
 func (r *RegisterRig) Touches() []string { return []string{"rig:" + r.Rig, "parts"} }
@@ -132,7 +134,7 @@ func (m StartMeter) entry(d Deciding, c *check, field, rig string) events.Entry 
 	if err != nil || (roll > 0 && value >= roll) {
 		c.fail(field+"/rolls_at", "must be a value above the counter's own")
 	}
-	e := d.entry(&events.MeterAdded{Rig: rig, Meter: m.Meter, Quantity: m.Quantity, Value: value, RollAt: roll, Untimed: m.At == nil})
+	e := d.entry(&events.MeterAdded{Rig: rig, Meter: m.Meter, Quantity: m.Quantity, Value: value, RollAt: roll, Spraying: m.Spraying, Untimed: m.At == nil})
 	if m.At != nil {
 		if m.At.After(d.Now.Add(futureSlack)) {
 			c.fail(field+"/at", "lies in the future")

@@ -260,6 +260,14 @@ func bulk(facts []events.Entry) int {
 			n += len(f.Payload) + len(f.Detail)
 		case *events.PlanPublished:
 			n += len(f.Text)
+		case *events.FileKept:
+			n += len(f.Bytes)
+		case *events.InspectionJudged:
+			n += len(f.Sheet)
+		case *events.RuleSetPublished:
+			n += len(f.Text)
+		case *events.IntervalsPublished:
+			n += len(f.Text)
 		}
 	}
 	return n

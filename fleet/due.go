@@ -18,6 +18,9 @@ type DueLine struct {
 	Cycle int
 	Item  string // the open item, "" when none was raised
 	Due   plan.Due
+	// Estimated are the quantities it counts whose totals are estimates, for want
+	// of a meter. To be marked wherever the line shows.
+	Estimated []meter.Quantity
 }
 
 // dueBook keeps each rig's lines until the rig changes or the day does, so that
@@ -126,6 +129,11 @@ func (s *State) dueLine(rig *Rig, p *Part, t *plan.Task, in plan.Input) DueLine 
 	if open != nil && open.Deferral != nil {
 		line.Due = deferred(line.Due, open, in)
 	}
+	for _, e := range s.Estimates(rig) {
+		if q, ok := plan.QuantityOf(e.Quantity); ok && line.Due.At.Has(q) {
+			line.Estimated = append(line.Estimated, e.Quantity)
+		}
+	}
 	return line
 }
 
@@ -198,4 +206,5 @@ type MeterTotal struct {
 	Quantity meter.Quantity
 	Total    int64
 	ReadAt   time.Time
+	Estimate bool // for want of a meter; to be marked wherever it shows
 }

@@ -44,6 +44,7 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		if rig != nil {
 			rig.Changed = c.N
 			rig.Timeline = append(rig.Timeline, Logged{N: c.N, Recorded: c.Recorded, Entry: *e})
+			s.noteWork(c, e, rig)
 		}
 	}
 	switch f := e.Fact.(type) {
@@ -67,7 +68,7 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		}
 		series := meter.New(meter.Quantity(f.Quantity), start)
 		series.RollAt = f.RollAt
-		rig.Meters = append(rig.Meters, &Meter{Meter: f.Meter, Series: series})
+		rig.Meters = append(rig.Meters, &Meter{Meter: f.Meter, Series: series, Spraying: f.Spraying})
 	case *events.MeterSwapped:
 		m := rig.Meter(f.Meter)
 		if m == nil {
@@ -101,7 +102,7 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 	case *events.PlanAdopted:
 		rig.Plan = PlanRef{Plan: f.Plan, Version: f.Version}
 	case *events.DefectReported:
-		s.Defects[f.Defect] = &Defect{DefectReported: *f, ReportedAt: e.At, ReportedBy: e.By, Changed: c.N}
+		s.Defects[f.Defect] = &Defect{DefectReported: *f, ReportedAt: e.At, ReportedBy: e.By, Inspection: inspectionOf(f.Defect), Changed: c.N}
 		rig.Defects = append(rig.Defects, f.Defect)
 		rig.received(f.Event, 0)
 	case *events.DefectCleared:
@@ -120,6 +121,9 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 	case *events.RequestKept:
 		s.Requests[f.Key] = &Request{Print: f.Print, Status: f.Status, Ref: f.Ref, N: c.N}
 	default:
+		if known, err := s.applyBay(c, e, rig); known {
+			return err
+		}
 		return s.applyItem(c, e, rig)
 	}
 	return nil

@@ -15,7 +15,7 @@ import (
 
 // SnapshotFormat is raised whenever State changes its saved form or its
 // meaning; an older snapshot is then ignored and the ledger replayed.
-const SnapshotFormat = 1
+const SnapshotFormat = 2
 
 // fromSnapshot gives the state of the stored snapshot, or an empty one.
 func (f *Fleet) fromSnapshot(ctx context.Context, zone *time.Location) *State {
@@ -98,6 +98,9 @@ func decodeState(snap events.Snapshot, zone *time.Location) (*State, error) {
 				return nil, err
 			}
 		}
+	}
+	if err := s.parseBay(); err != nil {
+		return nil, err
 	}
 	for name, c := range s.Classes {
 		if c.Parsed, err = plan.ParseClass(name, []byte(c.Text)); err != nil {

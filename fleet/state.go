@@ -25,6 +25,7 @@ type State struct {
 	Tokens     map[string]*Token           `json:"tokens"`
 	Requests   map[string]*Request         `json:"requests"`
 	FactCounts map[string]uint64           `json:"fact_counts"`
+	Bay        Bay                         `json:"test_bay"`
 	Users      map[string]*Rig             `json:"-"` // by NATS/MQTT user
 	heldByRig  map[string]map[string]*Held // open quarantine by rig and meter order
 	zone       *time.Location
@@ -55,6 +56,7 @@ type Rig struct {
 	LastHeard  time.Time             `json:"last_heard,omitzero"` // when its newest event was recorded
 	Conditions map[string]*Condition `json:"conditions,omitempty"`
 
+	Bay      RigBay   `json:"test_bay,omitzero"`
 	Open     []string `json:"open"`     // open items, oldest first
 	Defects  []string `json:"defects"`  // open defects, oldest first
 	Timeline []Logged `json:"timeline"` // every fact but readings, oldest first
@@ -69,8 +71,9 @@ type PlanRef struct {
 
 // Meter is one counter of a rig and its whole series.
 type Meter struct {
-	Meter  string        `json:"meter"`
-	Series *meter.Series `json:"series"`
+	Meter    string        `json:"meter"`
+	Series   *meter.Series `json:"series"`
+	Spraying bool          `json:"spraying,omitempty"` // it runs only while spraying
 }
 
 // Boot is what has come from one boot of a rig: every sequence up to Seq and
@@ -171,6 +174,7 @@ type Defect struct {
 	ClearedAt  time.Time `json:"cleared_at,omitzero"`
 	ClearedBy  string    `json:"cleared_by,omitempty"`
 	Action     string    `json:"action,omitempty"`
+	Inspection string    `json:"inspection,omitempty"` // that found it, at Code
 	Changed    uint64    `json:"changed"`
 }
 
@@ -229,6 +233,7 @@ func newState(zone *time.Location) *State {
 		Tokens:     map[string]*Token{},
 		Requests:   map[string]*Request{},
 		FactCounts: map[string]uint64{},
+		Bay:        newBay(),
 		zone:       zone,
 	}
 	s.index()

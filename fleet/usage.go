@@ -14,7 +14,7 @@ var quantities = [...]meter.Quantity{meter.Hours, meter.Area, meter.Volume, mete
 
 // PartUsage is a part's own usage of one quantity at a time (Unix ms), base
 // units: what it carried in plus what every rig it was on did meanwhile. ok is
-// false when no rig it was on counts that quantity.
+// false when no rig it was on counts that quantity or lets it be estimated.
 func (s *State) PartUsage(p *Part, q meter.Quantity, at int64) (usage int64, ok bool) {
 	if carried, has := p.Carried.Get(string(q)); has {
 		usage, ok = carried, true
@@ -28,8 +28,8 @@ func (s *State) PartUsage(p *Part, q meter.Quantity, at int64) (usage int64, ok 
 		if rig == nil {
 			continue
 		}
-		m := rig.MeterOf(q, s.preferredMeter(rig.Class, p.Position))
-		if m == nil {
+		r := s.runOf(rig, q, s.preferredMeter(rig.Class, p.Position))
+		if r.series == nil {
 			continue
 		}
 		to := at
@@ -37,15 +37,64 @@ func (s *State) PartUsage(p *Part, q meter.Quantity, at int64) (usage int64, ok 
 			to = stay.To
 		}
 		ok = true
-		usage += m.Series.TotalAt(to)
+		usage += r.at(to)
 		if !stay.FromStart {
-			usage -= m.Series.TotalAt(stay.From)
+			usage -= r.at(stay.From)
 		}
 	}
 	return usage, ok
 }
 
-// PartTotals is the part's usage of every quantity its rigs count.
+// run is how a rig's total of a quantity is had: from a meter, or estimated
+// from another one.
+type run struct {
+	series  *meter.Series
+	convert func(int64) int64 // nil where the meter counts the quantity itself
+}
+
+// estimated says that the total is not measured.
+func (r run) estimated() bool { return r.convert != nil }
+
+func (r run) at(at int64) int64 {
+	total := r.series.TotalAt(at)
+	if r.convert != nil {
+		return r.convert(total)
+	}
+	return total
+}
+
+// runOf finds a rig's meter for a quantity, or what it can be estimated from:
+// area from the distance sprayed times the width, hours from the area over the
+// field capacity of the class (ASABE EP496.3). series is nil where neither is there.
+func (s *State) runOf(rig *Rig, q meter.Quantity, preferred string) run {
+	if m := rig.MeterOf(q, preferred); m != nil {
+		return run{series: m.Series}
+	}
+	switch q {
+	case meter.Area:
+		for _, m := range rig.Meters {
+			if m.Spraying && m.Series.Quantity == meter.Distance {
+				return run{m.Series, func(metres int64) int64 { return meter.EstimateArea(metres, rig.WidthMM) }}
+			}
+		}
+	case meter.Hours:
+		class, area := s.Class(rig.Class), s.runOf(rig, meter.Area, "")
+		if class == nil || area.series == nil {
+			return run{}
+		}
+		capacity := meter.FieldCapacity(class.Field.KmH, float64(rig.WidthMM)/1000, class.Field.Efficiency)
+		return run{area.series, func(v int64) int64 {
+			if area.convert != nil {
+				v = area.convert(v)
+			}
+			return meter.EstimateHours(v, capacity)
+		}}
+	}
+	return run{}
+}
+
+// PartTotals is the part's usage of every quantity its rigs count or let be
+// estimated.
 func (s *State) PartTotals(p *Part, at int64) plan.Amounts {
 	var a plan.Amounts
 	for _, q := range quantities {
@@ -54,6 +103,19 @@ func (s *State) PartTotals(p *Part, at int64) plan.Amounts {
 		}
 	}
 	return a
+}
+
+// Estimates lists the quantities that a rig has no meter of and that are
+// estimated, in the order hours, area.
+func (s *State) Estimates(rig *Rig) []MeterTotal {
+	var out []MeterTotal
+	for _, q := range []meter.Quantity{meter.Hours, meter.Area} {
+		if r := s.runOf(rig, q, ""); r.series != nil && r.estimated() {
+			_, at := r.series.Total()
+			out = append(out, MeterTotal{Meter: "estimated-" + string(q), Quantity: q, Total: r.at(farFuture), ReadAt: unixMilli(at), Estimate: true})
+		}
+	}
+	return out
 }
 
 // mark is a moment in a part's life, for counting from.
@@ -78,8 +140,11 @@ func (s *State) fitted(in *plan.Input, p *Part, rig *Rig) {
 	}
 	var totals plan.Amounts
 	for _, q := range quantities {
-		if rm := rig.MeterOf(q, s.preferredMeter(rig.Class, p.Position)); rm != nil {
-			start := rm.Series.Epochs[0].Start
+		if r := s.runOf(rig, q, s.preferredMeter(rig.Class, p.Position)); r.series != nil {
+			start := r.series.Epochs[0].Start
+			if r.convert != nil {
+				start = r.convert(start)
+			}
 			totals.SetNamed(string(q), start)
 			in.Used = in.Used || start > 0
 		}

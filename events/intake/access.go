@@ -47,58 +47,67 @@ func (d *doorkeeper) Check(c server.ClientAuthentication) bool {
 		return false // no routes, leaf nodes or gateways
 	}
 	o := c.GetOpts()
-	user, password := o.Username, o.Password
-	if o.Token != "" && user == "" && password == "" {
-		user, password = ListenerUser, o.Token
-	}
-	switch {
-	case user == "" || password == "":
-		return false
-	case user == ownUser:
-		sum := sha256.Sum256([]byte(password))
+	if o.Username == ownUser {
+		sum := sha256.Sum256([]byte(o.Password))
 		if subtle.ConstantTimeCompare(sum[:], d.own[:]) != 1 {
 			return false
 		}
 		c.RegisterUser(&server.User{Username: ownUser})
 		return true
-	case d.credentials == nil:
+	}
+	user, may, ok := admit(d.credentials, o.Username, o.Password, o.Token)
+	if !ok {
 		return false
 	}
-	if rig, ok := d.credentials.RigFor(user, password); ok {
-		if !ValidRig(rig) {
-			return false
-		}
-		c.RegisterUser(&server.User{Username: user, Permissions: rigPermissions(rig)})
-		return true
-	}
-	if d.credentials.ListenerFor(user, password) {
-		c.RegisterUser(&server.User{Username: user, Permissions: listenerPermissions()})
-		return true
-	}
-	return false
+	c.RegisterUser(&server.User{Username: user, Permissions: may.permissions()})
+	return true
 }
 
-// rigPermissions lets a rig speak under its own subject and hear its own acks
-// and replies. MQTT's internal $MQTT.sub.> is granted by the server to MQTT
-// clients by itself; granting it here would let a NATS client overhear others.
-func rigPermissions(rig string) *server.Permissions {
-	return &server.Permissions{
-		Publish: &server.SubjectPermission{Allow: []string{
+// rights are what one client may say and hear, as subjects.
+type rights struct {
+	publish, neverPublish, subscribe []string
+}
+
+// admit says who a client is and what it may. The embedded server and the
+// callout of an external one both ask it, so that they cannot differ.
+func admit(c Credentials, user, password, token string) (name string, may rights, ok bool) {
+	if token != "" && user == "" && password == "" {
+		user, password = ListenerUser, token
+	}
+	if c == nil || user == "" || password == "" {
+		return "", rights{}, false
+	}
+	if rig, ok := c.RigFor(user, password); ok {
+		return user, rigRights(rig), ValidRig(rig)
+	}
+	if c.ListenerFor(user, password) {
+		return user, listenerRights(), true
+	}
+	return "", rights{}, false
+}
+
+// rigRights lets a rig speak under its own subject and hear its own acks and
+// replies. MQTT's internal $MQTT.sub.> is granted by the server to MQTT clients
+// by itself; granting it here would let a NATS client overhear others.
+func rigRights(rig string) rights {
+	return rights{
+		publish: []string{
 			"rig." + rig + "." + events.KindReading,
 			"rig." + rig + "." + events.KindDefect,
 			"rig." + rig + "." + events.KindCondition,
-		}},
-		Subscribe: &server.SubjectPermission{Allow: []string{
-			ackSubject(rig),
-			InboxPrefix(rig) + ".>",
-		}},
+		},
+		subscribe: []string{ackSubject(rig), InboxPrefix(rig) + ".>"},
 	}
 }
 
-func listenerPermissions() *server.Permissions {
+func listenerRights() rights {
+	return rights{neverPublish: []string{">"}, subscribe: []string{"ledger.>"}}
+}
+
+func (r rights) permissions() *server.Permissions {
 	return &server.Permissions{
-		Publish:   &server.SubjectPermission{Deny: []string{">"}},
-		Subscribe: &server.SubjectPermission{Allow: []string{"ledger.>"}},
+		Publish:   &server.SubjectPermission{Allow: r.publish, Deny: r.neverPublish},
+		Subscribe: &server.SubjectPermission{Allow: r.subscribe},
 	}
 }
 

@@ -77,19 +77,19 @@ type entry struct {
 // ISO 11783-11. The resolution of each is in the comment; base units are s, m², ml, m.
 // Which of 335/336 and 337/338 is the effective one is from memory, as the pairs before them.
 var dictionary = map[uint16]entry{
-	80:  {measure: AppliedVolume, up: 1000, down: 1},                   // L
-	116: {measure: Area, up: 1, down: 1},                               // m²
-	117: {measure: EffectiveDistance, up: 1, down: 1000},               // mm
-	118: {measure: IneffectiveDistance, up: 1, down: 1000},             // mm
-	119: {measure: EffectiveTime, up: 1, down: 1},                      // s
-	120: {measure: IneffectiveTime, up: 1, down: 1},                    // s
-	148: {measure: Fuel, up: 1, down: 1},                               // ml
-	335: {measure: EffectivePTOTime, up: 1, down: 1},                   // s
-	336: {measure: IneffectivePTOTime, up: 1, down: 1},                 // s
-	351: {measure: AppliedVolume, up: 1, down: 1, fine: 1},             // ml
-	215: {measure: WorkingTime, lifetime: true, up: 180, down: 1},      // 0.05 h
-	271: {measure: Area, lifetime: true, up: 1, down: 1},               // m²
-	272: {measure: EffectiveDistance, lifetime: true, up: 1, down: 1},  // m
+	80:  {measure: AppliedVolume, up: 1000, down: 1},                  // L
+	116: {measure: Area, up: 1, down: 1},                              // m²
+	117: {measure: EffectiveDistance, up: 1, down: 1000},              // mm
+	118: {measure: IneffectiveDistance, up: 1, down: 1000},            // mm
+	119: {measure: EffectiveTime, up: 1, down: 1},                     // s
+	120: {measure: IneffectiveTime, up: 1, down: 1},                   // s
+	148: {measure: Fuel, up: 1, down: 1},                              // ml
+	335: {measure: EffectivePTOTime, up: 1, down: 1},                  // s
+	336: {measure: IneffectivePTOTime, up: 1, down: 1},                // s
+	351: {measure: AppliedVolume, up: 1, down: 1, fine: 1},            // ml
+	215: {measure: WorkingTime, lifetime: true, up: 180, down: 1},     // 0.05 h
+	271: {measure: Area, lifetime: true, up: 1, down: 1},              // m²
+	272: {measure: EffectiveDistance, lifetime: true, up: 1, down: 1}, // m
 	273: {measure: IneffectiveDistance, lifetime: true, up: 1, down: 1},
 	274: {measure: EffectiveTime, lifetime: true, up: 1, down: 1}, // s
 	275: {measure: IneffectiveTime, lifetime: true, up: 1, down: 1},

@@ -63,6 +63,9 @@ func inOrder(list []sample) []sample {
 		}
 		return c
 	})
+	for i := range list {
+		list[i].carried = list[i].carried && i == 0
+	}
 	return list
 }
 

@@ -1,0 +1,353 @@
+package api
+
+import (
+	"bytes"
+	"io"
+	"net/http"
+	"os"
+	"regexp"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"go.yaml.in/yaml/v3"
+
+	"rigledger/fleet"
+)
+
+// allowed is who may do what, written down a second time, by hand, so that a
+// slip in the route table shows. m w o r g: manager, workshop, operator, reader, rig.
+const allowed = `
+GET /v1/rigs                                  m w o r -
+POST /v1/rigs                                 m - - - -
+GET /v1/rigs/:rig                             m w o r g
+PATCH /v1/rigs/:rig                           m - - - -
+POST /v1/rigs/:rig/retire                     m - - - -
+POST /v1/rigs/:rig/plan                       m - - - -
+POST /v1/rigs/:rig/credential                 m - - - -
+GET /v1/rigs/:rig/parts                       m w o r -
+POST /v1/rigs/:rig/parts                      m w - - -
+POST /v1/rigs/:rig/parts/:part/remove         m w - - -
+POST /v1/rigs/:rig/meters                     m w - - -
+POST /v1/rigs/:rig/meters/:meter/swap         m w - - -
+GET /v1/rigs/:rig/readings                    m w o r -
+POST /v1/rigs/:rig/readings                   m w o - g
+POST /v1/rigs/:rig/readings/void              m w - - -
+GET /v1/rigs/:rig/usage                       m w o r -
+GET /v1/rigs/:rig/timeline                    m w o r -
+GET /v1/parts/:part                           m w o r -
+GET /v1/items                                 m w o r -
+GET /v1/items/:item                           m w o r -
+POST /v1/items/:item/book                     m w - - -
+POST /v1/items/:item/start                    m w o - -
+POST /v1/items/:item/finish                   m w o - -
+POST /v1/items/:item/defer                    m w - - -
+POST /v1/items/:item/strike                   m - - - -
+GET /v1/workshop                              m w o r -
+GET /v1/defects                               m w o r -
+POST /v1/defects                              m w o - -
+GET /v1/defects/:defect                       m w o r -
+POST /v1/defects/:defect/clear                m w - - -
+GET /v1/quarantine                            m w - r -
+GET /v1/quarantine/:quarantine                m w - r -
+POST /v1/quarantine/:quarantine/release       m w - - -
+POST /v1/quarantine/:quarantine/dismiss       m w - - -
+GET /v1/plans                                 m w o r -
+POST /v1/plans                                m - - - -
+GET /v1/plans/:plan                           m w o r -
+GET /v1/tokens                                m - - - -
+POST /v1/tokens                               m - - - -
+POST /v1/tokens/:token/revoke                 m - - - -
+GET /v1/classes                               m w o r -
+GET /v1/ledger                                m w o r -
+`
+
+var columns = []fleet.Role{fleet.RoleManager, fleet.RoleWorkshop, fleet.RoleOperator, fleet.RoleReader, fleet.RoleRig}
+
+// Every route is asked by every role, and by nobody. Bodies are wrong on
+// purpose, so that nothing changes: who may is refused as 4xx of another kind.
+func TestEveryRouteAgainstEveryRole(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north")
+	h.register("T02", "north")
+	h.token("rig", fleet.RoleRig, nil, "T01")
+	table := map[string][]string{}
+	for _, line := range strings.Split(strings.TrimSpace(allowed), "\n") {
+		f := strings.Fields(line)
+		table[f[0]+" "+f[1]] = f[2:]
+	}
+	asked := 0
+	for _, r := range h.api.engine.Routes() {
+		if !strings.HasPrefix(r.Path, "/v1/") {
+			continue
+		}
+		who := table[r.Method+" "+r.Path]
+		if who == nil {
+			t.Errorf("%s %s is not in the table", r.Method, r.Path)
+			continue
+		}
+		path := strings.NewReplacer(":rig", "T01", ":part", "T01-pump", ":meter", "pump", ":item", "none", ":defect", "none",
+			":quarantine", "none", ":plan", "trailed-boom", ":token", "none").Replace(r.Path)
+		var body any
+		if r.Method != "GET" {
+			body = `{"no such field":1}`
+		}
+		if a := h.send("", r.Method, path, body); a.status != 401 {
+			t.Errorf("%s %s answers %d to nobody", r.Method, path, a.status)
+		}
+		for i, role := range columns {
+			a := h.send(string(role), r.Method, path, body)
+			refused := a.status == 403 && a.at("/type") == "/problems/not-allowed"
+			if refused == (who[i] != "-") {
+				t.Errorf("%s %s answers %d to the role %s: %s", r.Method, path, a.status, role, clip(string(a.body), 200))
+			}
+			asked++
+		}
+	}
+	if asked != len(table)*len(columns) {
+		t.Errorf("%d asked, %d in the table", asked, len(table)*len(columns))
+	}
+	for _, path := range []string{"/v1/rigs/T02", "/v1/rigs/T99"} {
+		h.send("rig", "GET", path, nil).is(404)
+		h.send("rig", "POST", path+"/readings", reading(h.now(), 1, 1)).is(404)
+	}
+	// An operator works off what the plan gives to operators, and nothing else.
+	h.send("rig", "POST", "/v1/rigs/T01/readings", reading(h.now().Add(-time.Minute), 101, 10)).is(200)
+	h.raise()
+	h.send("operator", "POST", "/v1/items/T01-filter-suction.suction-filter.1/finish", obj{"by": "B. Example"}).is(200)
+	h.send("operator", "POST", "/v1/items/T01-wheel-left.wheel-nuts.1/finish", obj{"by": "B. Example"}).is(403).has("/type", "/problems/not-allowed")
+	line := h.send("reader", "GET", "/v1/rigs/T01/timeline?kind=item.finished", nil).is(200)
+	line.has("/timeline/0/by", "operator")
+}
+
+// What lies outside a token's yards is as if it were not there.
+func TestYardsHoldEverywhere(t *testing.T) {
+	h := newHouse(t)
+	h.register("N01", "north")
+	h.register("S01", "south")
+	for _, r := range []string{"N01", "S01"} {
+		h.send("manager", "POST", "/v1/rigs/"+r+"/readings", reading(h.now().Add(-time.Hour), 12.5, 10)).is(200)
+		h.send("manager", "POST", "/v1/rigs/"+r+"/readings", reading(h.now(), 1, 11)).is(202)
+		h.send("manager", "POST", "/v1/defects", obj{"rig": r, "text": "drip"}).is(201)
+	}
+	h.raise()
+	for _, role := range []fleet.Role{fleet.RoleManager, fleet.RoleWorkshop, fleet.RoleReader} {
+		h.token("n-"+string(role), role, []string{"north"}, "")
+	}
+	const m = "n-manager"
+	for _, list := range []string{"/v1/rigs", "/v1/items", "/v1/defects", "/v1/quarantine"} {
+		a := h.send(m, "GET", list, nil).is(200)
+		for _, rig := range a.names("/"+list[4:], "rig") {
+			if rig != "N01" {
+				t.Errorf("%s shows %s", list, rig)
+			}
+		}
+		if len(a.list("/"+list[4:])) == 0 {
+			t.Errorf("%s is empty", list)
+		}
+		if strings.Contains(string(a.body), "S01") {
+			t.Errorf("%s names S01", list)
+		}
+	}
+	if w := h.send(m, "GET", "/v1/workshop", nil).is(200); strings.Contains(string(w.body), "south") {
+		t.Error("the workshop's list shows another yard")
+	}
+	first := func(list string) string {
+		for _, e := range h.send("manager", "GET", list, nil).is(200).list("/" + list[4:]) {
+			if e := e.(map[string]any); e["rig"] == "S01" {
+				return list + "/" + e[map[string]string{"/v1/items": "item", "/v1/defects": "defect", "/v1/quarantine": "quarantine"}[list]].(string)
+			}
+		}
+		t.Fatal("nothing of S01 in " + list)
+		return ""
+	}
+	item, defect, held := first("/v1/items"), first("/v1/defects"), first("/v1/quarantine")
+	for _, path := range []string{
+		"/v1/rigs/S01", "/v1/rigs/S01/parts", "/v1/rigs/S01/readings", "/v1/rigs/S01/usage", "/v1/rigs/S01/timeline", "/v1/parts/S01-pump", item, defect, held,
+	} {
+		h.send(m, "GET", path, nil).is(404)
+	}
+	head := h.fleet.Head().N
+	for path, body := range map[string]any{
+		"/v1/rigs/S01/retire":                obj{"reason": "x"},
+		"/v1/rigs/S01/plan":                  obj{"plan": "mounted-boom"},
+		"/v1/rigs/S01/credential":            nil,
+		"/v1/rigs/S01/parts":                 obj{"position": "mirror", "kind": "mirror"},
+		"/v1/rigs/S01/parts/S01-pump/remove": obj{"reason": "x"},
+		"/v1/rigs/S01/meters":                obj{"meter": "w", "quantity": "volume"},
+		"/v1/rigs/S01/meters/pump/swap":      obj{"reason": "x"},
+		"/v1/rigs/S01/readings":              reading(h.now(), 13, 12),
+		"/v1/rigs/S01/readings/void":         obj{"meter": "pump", "at": h.now().Add(-time.Hour), "reason": "x"},
+		item + "/book":                       obj{"date": "2026-05-05"},
+		item + "/start":                      obj{"by": "A", "cautions_read": true},
+		item + "/finish":                     obj{"by": "A"},
+		item + "/defer":                      obj{"reason": "x", "until": "2026-06-01"},
+		item + "/strike":                     obj{"reason": "x"},
+		defect + "/clear":                    obj{"action": "x"},
+		held + "/release":                    obj{"how": "as_is", "reason": "x"},
+		held + "/dismiss":                    obj{"reason": "x"},
+	} {
+		if a := h.send(m, "POST", path, body); a.status != 404 {
+			t.Errorf("%s answers %d: %s", path, a.status, a.body)
+		}
+	}
+	h.send(m, "POST", "/v1/defects", obj{"rig": "S01", "text": "x"}).is(422)
+	h.send(m, "POST", "/v1/rigs", rigBody("S02", "south")).is(403)
+	h.send(m, "PATCH", "/v1/rigs/S01", obj{"name": "x"}).is(404)
+	h.send(m, "PATCH", "/v1/rigs/N01", obj{"yard": "south"}).is(403)
+	h.send(m, "POST", "/v1/plans", obj{"text": "x"}).is(403)
+	h.send(m, "POST", "/v1/tokens", obj{"name": "all", "role": "manager"}).is(403)
+	h.send(m, "POST", "/v1/tokens", obj{"name": "s", "role": "reader", "yards": []string{"north", "south"}}).is(403)
+	h.send(m, "POST", "/v1/tokens", obj{"name": "s", "role": "rig", "rig": "S01"}).is(403)
+	if h.fleet.Head().N != head {
+		t.Error("something was written")
+	}
+	if names := h.send(m, "GET", "/v1/tokens", nil).is(200).names("/tokens", "name"); slices.Contains(names, "manager") || len(names) != 3 {
+		t.Errorf("tokens shown: %v", names)
+	}
+	var all string
+	h.fleet.View(func(s *fleet.State) {
+		for id, tok := range s.Tokens {
+			if tok.Name == "manager" {
+				all = id
+			}
+		}
+	})
+	h.send(m, "POST", "/v1/tokens/"+all+"/revoke", nil).is(404)
+	made := h.send(m, "POST", "/v1/tokens", obj{"name": "mine", "role": "reader", "yards": []string{"north"}}).is(201)
+	h.tokens["mine"] = made.at("/secret").(string)
+	h.send("mine", "GET", "/v1/rigs/N01", nil).is(200)
+	h.send(m, "POST", "/v1/tokens/"+made.at("/token").(string)+"/revoke", obj{"reason": "lost"}).is(200).has("/revoked", true)
+	h.send("mine", "GET", "/v1/rigs/N01", nil).is(401)
+
+	// A part that moved away shows its stays, but not where else.
+	h.send("manager", "POST", "/v1/rigs/S01/parts/S01-pump/remove", obj{"reason": "lent"}).is(200)
+	h.send("manager", "POST", "/v1/rigs/N01/parts/N01-pump/remove", obj{"reason": "worn"}).is(200)
+	h.send("manager", "POST", "/v1/rigs/N01/parts", obj{"part": "S01-pump", "position": "pump"}).is(201)
+	h.send(m, "GET", "/v1/parts/S01-pump", nil).is(200).has("/stays/0/elsewhere", true).has("/stays/0/rig", nil).has("/stays/1/rig", "N01")
+}
+
+// The document names every route and every query parameter, and no others.
+func TestDocumentAndRoutesAreTheSame(t *testing.T) {
+	h := newHouse(t)
+	var doc struct {
+		Paths map[string]map[string]struct {
+			Roles      []string `yaml:"x-roles"`
+			Parameters []struct {
+				Ref string `yaml:"$ref"`
+			} `yaml:"parameters"`
+		} `yaml:"paths"`
+		Components struct {
+			Parameters map[string]struct {
+				Name string `yaml:"name"`
+				In   string `yaml:"in"`
+			} `yaml:"parameters"`
+			Schemas map[string]yaml.Node `yaml:"schemas"`
+		} `yaml:"components"`
+	}
+	// A path's own parameters are a list, not an operation.
+	text := regexp.MustCompile(`(?m)^    parameters:\n(      - .*\n)+`).ReplaceAll(openapiText, nil)
+	if err := yaml.Unmarshal(text, &doc); err != nil {
+		t.Fatal(err)
+	}
+	param := regexp.MustCompile(`:(\w+)`)
+	served := map[string]*route{}
+	for _, r := range h.api.engine.Routes() {
+		served[r.Method+" "+param.ReplaceAllString(r.Path, "{$1}")] = nil
+	}
+	for i := range routes {
+		served[routes[i].method+" "+param.ReplaceAllString(routes[i].path, "{$1}")] = &routes[i]
+	}
+	for path, ops := range doc.Paths {
+		for method, op := range ops {
+			name := strings.ToUpper(method) + " " + path
+			r, known := served[name]
+			if !known {
+				t.Errorf("the document has %s, the program does not", name)
+			}
+			delete(served, name)
+			if r == nil {
+				continue
+			}
+			var roles, query []string
+			for _, role := range r.roles {
+				roles = append(roles, string(role))
+			}
+			if !slices.Equal(roles, op.Roles) {
+				t.Errorf("%s is for %v, the document says %v", name, roles, op.Roles)
+			}
+			for _, p := range op.Parameters {
+				q := doc.Components.Parameters[strings.TrimPrefix(p.Ref, "#/components/parameters/")]
+				if q.In == "query" && q.Name != "after_commit" {
+					query = append(query, q.Name)
+				}
+			}
+			slices.Sort(query)
+			want := slices.Sorted(slices.Values(r.query))
+			if !slices.Equal(query, want) {
+				t.Errorf("%s takes %v, the document says %v", name, want, query)
+			}
+		}
+	}
+	for name := range served {
+		t.Errorf("the program has %s, the document does not", name)
+	}
+	for _, k := range kinds {
+		if !bytes.Contains(openapiText, []byte("- "+k.uri+"\n")) {
+			t.Errorf("the document does not know %s", k.uri)
+		}
+	}
+	v, err := document()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if ok, errs := v.ValidateDocument(); !ok {
+		for _, e := range errs {
+			t.Errorf("the document is no OpenAPI 3.1: %s %s %v", e.Message, e.Reason, e.SchemaValidationErrors)
+		}
+	}
+}
+
+func TestServiceEndpoints(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north")
+	h.send("", "GET", "/healthz", nil).is(200).has("/status", "up").has("/version", "test")
+	h.send("", "GET", "/readyz", nil).is(200).has("/ready", true).has("/checks/0/check", "ledger")
+	h.api.ready = func() []Check { return []Check{{Name: "nats", Err: os.ErrClosed}} }
+	h.send("", "GET", "/readyz", nil).is(503).has("/ready", false).has("/checks/1/check", "nats").has("/checks/1/ok", false)
+	h.send("reader", "GET", "/v1/ledger", nil).is(200).has("/commit", int(h.fleet.Head().N)).has("/hash", h.fleet.Head().Hash.String())
+	h.send("reader", "GET", "/v1/classes", nil).is(200).has("/classes/2/name", "trailed")
+	h.send("reader", "GET", "/v1/plans", nil).is(200).has("/plans/2/plan", "trailed-boom").has("/plans/2/rigs", 1)
+	p := h.send("reader", "GET", "/v1/plans/trailed-boom", nil).is(200).has("/version", 1).has("/tasks/0/every/hours", 500).has("/tasks/0/every/months", 12)
+	h.send("reader", "GET", "/v1/plans/trailed-boom?version=2", nil).is(404)
+	next := strings.Replace(p.at("/text").(string), "version: 1\n", "version: 2\n", 1)
+	h.send("manager", "POST", "/v1/plans", []byte(next), "Content-Type", "application/yaml").is(201).has("/version", 2).has("/versions/1", 2)
+	h.send("manager", "POST", "/v1/plans", obj{"text": next}).is(200)
+	h.send("reader", "GET", "/v1/plans/trailed-boom?version=1", nil).is(200).has("/version", 1)
+
+	for path, want := range map[string]string{
+		"/metrics":      "rigledger_facts_total{kind=\"rig.registered\"} 1",
+		"/openapi.yaml": "openapi: 3.1.0",
+	} {
+		a := h.send("", "GET", path, nil).is(200)
+		if !strings.Contains(string(a.body), want) {
+			t.Errorf("%s does not say %s", path, want)
+		}
+		for _, m := range []string{"commit_number", "desk_waiting", "desk_conflicts_total", "rigs 1", "items_open", "quarantine_open", "http_request_seconds_bucket{"} {
+			if path == "/metrics" && !strings.Contains(string(a.body), "rigledger_"+m) {
+				t.Errorf("no metric rigledger_%s", m)
+			}
+		}
+	}
+	r, _ := http.NewRequest("HEAD", h.url+"/v1/rigs/T01", nil)
+	r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
+	a, err := http.DefaultClient.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer a.Body.Close()
+	if body, _ := io.ReadAll(a.Body); a.StatusCode != 200 || len(body) != 0 || a.Header.Get("ETag") == "" {
+		t.Fatalf("HEAD answers %d with %d bytes", a.StatusCode, len(body))
+	}
+}

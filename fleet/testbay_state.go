@@ -1,0 +1,248 @@
+package fleet
+
+import (
+	"slices"
+	"strings"
+	"time"
+
+	"rigledger/events"
+	"rigledger/fleet/testbay"
+)
+
+// Bay is what the ledger tells of the test bay, for the whole fleet.
+type Bay struct {
+	Inspections  map[string]*Inspection  `json:"inspections"`
+	Calibrations map[string]*Calibration `json:"calibrations"`
+	Certificates map[string]*Certificate `json:"certificates"`
+	Files        map[string]*File        `json:"files"`
+	Yards        map[string][]Placement  `json:"yards,omitempty"`
+	RuleSets     []*RuleSetVersion       `json:"rulesets,omitempty"`
+	Intervals    []*IntervalsVersion     `json:"intervals,omitempty"`
+}
+
+func newBay() Bay {
+	return Bay{
+		Inspections: map[string]*Inspection{}, Calibrations: map[string]*Calibration{},
+		Certificates: map[string]*Certificate{}, Files: map[string]*File{},
+	}
+}
+
+// RigBay is what the test bay knows of one rig; lists are in the order of the ledger.
+type RigBay struct {
+	Places       []Placement  `json:"places,omitempty"`
+	Inspections  []string     `json:"inspections,omitempty"`
+	Calibrations []string     `json:"calibrations,omitempty"`
+	Certificates []string     `json:"certificates,omitempty"`
+	Handovers    []*Handover  `json:"handovers,omitempty"`
+	Works        []Work       `json:"works,omitempty"`
+	Placed       []YardChange `json:"yards,omitempty"`
+}
+
+// YardChange is a yard that the rig was brought to.
+type YardChange struct {
+	At   time.Time `json:"at"`
+	Yard string    `json:"yard"`
+}
+
+// Proof says which commit proves something.
+type Proof struct {
+	N        uint64    `json:"commit"`
+	Recorded time.Time `json:"recorded"`
+	At       time.Time `json:"at"` // when it holds in the field
+	By       string    `json:"by"`
+}
+
+func proof(c *events.Commit, e *events.Entry) Proof {
+	return Proof{N: c.N, Recorded: c.Recorded, At: e.At, By: e.By}
+}
+
+// Placement is the law under which rigs work from a time on.
+type Placement struct {
+	Proof
+	Place         string   `json:"place"`
+	Schemes       []string `json:"schemes,omitempty"`
+	Contractor    bool     `json:"contractor"`
+	Leased        bool     `json:"leased"`
+	FirstPurchase string   `json:"first_purchase,omitempty"`
+	OfYard        bool     `json:"-"` // the place is the yard's
+}
+
+// Inspection is a judged sheet.
+type Inspection struct {
+	events.InspectionJudged
+	Proof
+}
+
+// Passed says whether nothing failed and nothing is open.
+func (i *Inspection) Passed() bool { return passed(i.Outcome) }
+
+func passed(outcome string) bool {
+	return outcome == string(testbay.Pass) || outcome == string(testbay.PassWithAdvisories)
+}
+
+// point gives what was found at a point, nil when the sheet does not have it.
+func (i *Inspection) point(id string) *events.PointJudged {
+	for k := range i.Points {
+		if i.Points[k].Point == id {
+			return &i.Points[k]
+		}
+	}
+	return nil
+}
+
+// tested says whether this inspection itself looked at a point: of a retest,
+// the points measured anew; else all.
+func (i *Inspection) tested(point string) bool {
+	return i.Retest == "" || slices.Contains(i.Retested, point)
+}
+
+// Calibration is a calibration as made.
+type Calibration struct {
+	events.CalibrationMade
+	Proof
+}
+
+// Passed says whether the rig applies what it should.
+func (c *Calibration) Passed() bool { return passed(c.Outcome) }
+
+// Certificate is a certificate, perhaps withdrawn.
+type Certificate struct {
+	events.CertificateIssued
+	Proof
+	Withdrawn *Withdrawal `json:"withdrawn,omitempty"`
+}
+
+// Withdrawal ends a certificate.
+type Withdrawal struct {
+	Proof
+	Reason string `json:"reason"`
+}
+
+// Handover is a rig handed over clean.
+type Handover struct {
+	events.HandoverSigned
+	Proof
+}
+
+// File is a file in the ledger; its bytes stay there.
+type File struct {
+	File string `json:"file"`
+	Name string `json:"name"`
+	Type string `json:"type"`
+	Size int    `json:"size"`
+	Proof
+	Rigs []string `json:"rigs,omitempty"` // that something of theirs refers to it
+}
+
+// RuleSetVersion is one edition of a rule set; built-in ones have no proof.
+type RuleSetVersion struct {
+	Proof
+	Text   string          `json:"text"`
+	Parsed testbay.RuleSet `json:"-"`
+}
+
+// IntervalsVersion is a table of inspection intervals that somebody added.
+type IntervalsVersion struct {
+	Proof
+	Text   string                `json:"text"`
+	Parsed testbay.IntervalTable `json:"-"`
+}
+
+// Work is work after which the rig must be calibrated.
+type Work struct {
+	Proof
+	What string `json:"what"`
+	Item string `json:"item,omitempty"`
+	Part string `json:"part,omitempty"`
+}
+
+// RuleSets lists every rule set: those added, the newest first, then the
+// built-in ones.
+func (s *State) RuleSets() []RuleSetVersion {
+	var out []RuleSetVersion
+	for i := len(s.Bay.RuleSets) - 1; i >= 0; i-- {
+		out = append(out, *s.Bay.RuleSets[i])
+	}
+	for _, rs := range testbay.RuleSets() {
+		out = append(out, RuleSetVersion{Parsed: rs})
+	}
+	return out
+}
+
+// RuleSet finds a rule set; edition "" is the newest that is in force on the
+// day, else the newest.
+func (s *State) RuleSet(id, edition string, day testbay.Date) (testbay.RuleSet, bool) {
+	var newest *testbay.RuleSet
+	for _, v := range s.RuleSets() {
+		rs := v.Parsed
+		if rs.ID != id || edition != "" && rs.Edition != edition {
+			continue
+		}
+		if edition != "" || rs.On(day) {
+			return rs, true
+		}
+		if newest == nil {
+			newest = &rs
+		}
+	}
+	if newest == nil {
+		return testbay.RuleSet{}, false
+	}
+	return *newest, true
+}
+
+// Intervals is the table of inspection intervals in use: the built-in one, with
+// rules of the same id replaced by those that were added, and others added.
+func (s *State) Intervals() testbay.IntervalTable {
+	table := testbay.Intervals()
+	for _, v := range s.Bay.Intervals {
+		for _, r := range v.Parsed {
+			at := slices.IndexFunc(table, func(old testbay.IntervalRule) bool { return old.ID == r.ID })
+			if at < 0 {
+				table = append(table, r)
+			} else {
+				table[at] = r
+			}
+		}
+	}
+	return table
+}
+
+// placeNamed gives a place as the table spells it.
+func placeNamed(table testbay.IntervalTable, name string) (string, bool) {
+	for _, r := range table {
+		if strings.EqualFold(r.Place, name) {
+			return r.Place, true
+		}
+	}
+	return "", false
+}
+
+// placeNames lists the places of a table, each once.
+func placeNames(table testbay.IntervalTable) []string {
+	var out []string
+	for _, r := range table {
+		if !slices.Contains(out, r.Place) {
+			out = append(out, r.Place)
+		}
+	}
+	slices.Sort(out)
+	return out
+}
+
+// parseBay parses the texts again after a snapshot was read.
+func (s *State) parseBay() (err error) {
+	known := testbay.RuleSets()
+	for _, v := range s.Bay.RuleSets {
+		if v.Parsed, err = testbay.ParseRuleSet([]byte(v.Text), known...); err != nil {
+			return err
+		}
+		known = append([]testbay.RuleSet{v.Parsed}, known...)
+	}
+	for _, v := range s.Bay.Intervals {
+		if v.Parsed, err = testbay.ParseIntervals([]byte(v.Text)); err != nil {
+			return err
+		}
+	}
+	return nil
+}

@@ -157,6 +157,7 @@ func (c *call) write(status int, body []byte) error {
 	if h["Cache-Control"] == nil {
 		h["Cache-Control"] = cacheControl
 	}
+	h["Content-Length"] = []string{strconv.Itoa(len(body))}
 	c.gin.Status(status)
 	_, err := c.gin.Writer.Write(body)
 	if err != nil {

@@ -198,8 +198,9 @@ func postPlan(c *call) error {
 	status := d.status
 	if d.commit == 0 {
 		status = http.StatusOK // the same version with the same text was there
+	} else {
+		c.setHeader("Location", "/v1/plans/"+parsed.Slug+"?version="+strconv.Itoa(parsed.Version))
 	}
-	c.setHeader("Location", "/v1/plans/"+parsed.Slug+"?version="+strconv.Itoa(parsed.Version))
 	return c.planAnswer(status, parsed.Slug, parsed.Version)
 }
 

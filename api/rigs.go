@@ -3,7 +3,6 @@ package api
 import (
 	"encoding/json"
 	"net/http"
-	"time"
 
 	"rigledger/events"
 	"rigledger/fleet"
@@ -19,43 +18,45 @@ type rigAnswer struct {
 	body    []byte
 }
 
-// answerOf gives a rig's answer, made anew only when it must be. Within View.
-func (a *API) answerOf(s *fleet.State, r *fleet.Rig, now time.Time) (*rigAnswer, error) {
-	today := plan.Of(now, s.Zone())
-	if known, ok := a.rigs.Load(r.Rig); ok {
-		if k := known.(*rigAnswer); k.changed == r.Changed && k.today == today {
-			return k, nil
-		}
-	}
-	body, err := json.Marshal(a.rigDocOf(s, r, now))
-	if err != nil {
-		return nil, err
-	}
-	made := &rigAnswer{changed: r.Changed, today: today, tag: tagOf(r.Changed, today), body: body}
-	a.rigs.Store(r.Rig, made)
-	return made, nil
-}
-
 func getRig(c *call) error { return c.rigAnswer(http.StatusOK, c.gin.Param("rig")) }
 
-// rigAnswer answers with a rig as it is now.
+// rigAnswer answers with a rig as it is now. It is put together while the state
+// stands still and written out after, so that the desk does not wait for JSON.
 func (c *call) rigAnswer(status int, code string) error {
-	var made *rigAnswer
-	err := c.view(func(s *fleet.State) (err error) {
+	var known *rigAnswer
+	var doc rigDoc
+	var changed uint64
+	var today plan.Date
+	err := c.view(func(s *fleet.State) error {
 		r := s.Rigs[code]
 		if !c.sees(r) {
 			return notFound("rig", code)
 		}
-		made, err = c.api.answerOf(s, r, c.now)
-		return err
+		changed, today = r.Changed, c.today(s)
+		if kept, ok := c.api.rigs.Load(code); ok {
+			if k := kept.(*rigAnswer); k.changed == changed && k.today == today {
+				known = k
+				return nil
+			}
+		}
+		doc = c.api.rigDocOf(s, r, c.now)
+		return nil
 	})
 	if err != nil {
 		return err
 	}
-	if c.unchanged(made.tag) {
+	if known == nil {
+		body, err := json.Marshal(doc)
+		if err != nil {
+			return err
+		}
+		known = &rigAnswer{changed: changed, today: today, tag: tagOf(changed, today), body: body}
+		c.api.rigs.Store(code, known)
+	}
+	if c.unchanged(known.tag) {
 		return nil
 	}
-	return c.write(status, made.body)
+	return c.write(status, known.body)
 }
 
 func getRigs(c *call) error {

@@ -123,7 +123,7 @@ func (s *State) dueLine(rig *Rig, p *Part, t *plan.Task, in plan.Input) DueLine 
 		}
 	}
 	if line.Task.Condition != nil {
-		in.Conditions = rig.conditionsFor(p, in.LastDone)
+		in.Conditions = s.conditionsFor(rig, p, in.LastDone)
 	}
 	line.Due = line.Task.Due(in)
 	if open != nil && open.Deferral != nil {
@@ -168,26 +168,6 @@ func deferred(due plan.Due, it *Item, in plan.Input) plan.Due {
 		}
 	}
 	return due
-}
-
-// conditionsFor gives the newest values that concern a part, by code, leaving
-// out those that the last job has answered.
-func (r *Rig) conditionsFor(p *Part, done *plan.Mark) map[string]float64 {
-	var values map[string]float64
-	newest := map[string]time.Time{}
-	for _, c := range r.Conditions {
-		if c.Part != "" && c.Part != p.Part && c.Part != p.Position {
-			continue
-		}
-		if done != nil && c.At.UnixMilli() <= done.At || c.At.Before(newest[c.Code]) {
-			continue
-		}
-		if values == nil {
-			values = map[string]float64{}
-		}
-		values[c.Code], newest[c.Code] = c.Value, c.At
-	}
-	return values
 }
 
 // Totals gives the newest total of each of a rig's meters.

@@ -102,7 +102,7 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 	case *events.PlanAdopted:
 		rig.Plan = PlanRef{Plan: f.Plan, Version: f.Version}
 	case *events.DefectReported:
-		s.Defects[f.Defect] = &Defect{DefectReported: *f, ReportedAt: e.At, ReportedBy: e.By, Inspection: inspectionOf(f.Defect), Changed: c.N}
+		s.Defects[f.Defect] = &Defect{DefectReported: *f, ReportedAt: e.At, ReportedBy: e.By, Inspection: s.inspectionOf(f.Defect), Changed: c.N}
 		rig.Defects = append(rig.Defects, f.Defect)
 		rig.received(f.Event, 0)
 	case *events.DefectCleared:

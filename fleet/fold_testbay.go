@@ -139,3 +139,13 @@ func (s *State) noteWork(c *events.Commit, e *events.Entry, rig *Rig) {
 		}
 	}
 }
+
+// inspectionOf gives the inspection that opened a defect: such a defect is
+// named "<inspection>.<point>" and follows its inspection in the same commit.
+func (s *State) inspectionOf(defect string) string {
+	id, _, ok := strings.Cut(defect, ".")
+	if !ok || s.Bay.Inspections[id] == nil {
+		return ""
+	}
+	return id
+}

@@ -15,8 +15,13 @@ import (
 	"github.com/nats-io/nats.go/jetstream"
 )
 
+// What follows is asked of the embedded server here and of an external one with
+// a callout in callout_test.go.
 func TestNobodyComesInWithoutAGoodPassword(t *testing.T) {
-	s := startServer(t, t.TempDir())
+	nobodyComesInWithoutAGoodPassword(t, startServer(t, t.TempDir()))
+}
+
+func nobodyComesInWithoutAGoodPassword(t *testing.T, s *Server) {
 	for name, with := range map[string][]nats.Option{
 		"an anonymous client":                      nil,
 		"a wrong password":                         {nats.UserInfo("user-T01", "pw-T02")},
@@ -85,13 +90,17 @@ func (v *violations) has(word string) bool {
 
 func TestARigSpeaksAndHearsOnlyForItself(t *testing.T) {
 	s := startServer(t, t.TempDir())
+	aRigSpeaksAndHearsOnlyForItself(t, s, own(t, s))
+}
+
+func aRigSpeaksAndHearsOnlyForItself(t *testing.T, s *Server, nc *nats.Conn) {
 	d := &desk{}
-	run(t, newIntake(own(t, s), d))
+	run(t, newIntake(nc, d))
 	v := &violations{}
 	rig := asRig(t, s, "T01", v.option())
 	for _, subject := range []string{
 		"rig.T02.reading", "rig.T01.ack", "rig.T02.ack", "rig.T01.other", "rig.T01.reading.more", "ledger.meter.read.T01",
-		"$JS.API.INFO", "$JS.API.STREAM.PURGE.RIGS", "$JS.ACK.RIGS.ledger.1.1.1.1.1", "_INBOX_T02.x", "$MQTT.sub.x", "$SYS.REQ.SERVER.PING",
+		"$SYS.REQ.USER.AUTH", "$JS.API.INFO", "$JS.API.STREAM.PURGE.RIGS", "$JS.ACK.RIGS.ledger.1.1.1.1.1", "_INBOX_T02.x", "$MQTT.sub.x", "$SYS.REQ.SERVER.PING",
 	} {
 		publish(t, rig, subject, reading("T02", "1:1", 1), "")
 		eventually(t, "publishing on "+subject+" is refused", func() bool { return v.has("\"" + subject + "\"") })
@@ -150,7 +159,10 @@ func TestAReceiptSentElsewhereDoesNoHarm(t *testing.T) {
 
 func TestOtherSoftwareHearsTheLedgerAndNothingElse(t *testing.T) {
 	s := startServer(t, t.TempDir())
-	nc := own(t, s)
+	otherSoftwareHearsTheLedgerAndNothingElse(t, s, own(t, s))
+}
+
+func otherSoftwareHearsTheLedgerAndNothingElse(t *testing.T, s *Server, nc *nats.Conn) {
 	run(t, newIntake(nc, &desk{}))
 	for name, option := range map[string]nats.Option{
 		"user and password": nats.UserInfo(ListenerUser, "reader-secret"), "a token alone": nats.Token("reader-secret"),
@@ -199,8 +211,12 @@ func done(t *testing.T, token mqtt.Token) {
 
 func TestARigOverMQTTIsHeardAndAckedAndHeldToItsOwn(t *testing.T) {
 	s := startServer(t, t.TempDir())
+	aRigOverMQTTIsHeardAndAckedAndHeldToItsOwn(t, s, own(t, s))
+}
+
+func aRigOverMQTTIsHeardAndAckedAndHeldToItsOwn(t *testing.T, s *Server, nc *nats.Conn) {
 	d := &desk{}
-	in := newIntake(own(t, s), d)
+	in := newIntake(nc, d)
 	run(t, in)
 	c := mqttRig(t, s, "T07")
 	for qos := byte(0); qos <= 1; qos++ {

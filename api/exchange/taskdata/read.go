@@ -155,7 +155,11 @@ func (r *reading) intervals(index int, t *task) error {
 			continue
 		}
 		end := start
-		if stop, err := r.clock.parse(i.stop); err == nil && stop >= start {
+		stop, err := r.clock.parse(i.stop)
+		if errors.Is(err, ErrZone) {
+			return fmt.Errorf("%s, TIM B %q: %w", where, i.stop, err)
+		}
+		if err == nil && stop >= start {
 			end = stop
 		} else if seconds, err := strconv.ParseInt(i.duration, 10, 64); err == nil && seconds >= 0 && seconds < math.MaxUint32 {
 			end = start + seconds*1000

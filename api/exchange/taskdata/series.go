@@ -133,7 +133,12 @@ func combined(m Measure, carriers []carrier) []point {
 		if together && !s.carried || slices.Contains(spoken, false) {
 			continue
 		}
-		course = append(course, point{s.at, level(m, carriers, now), s.log, s.carried})
+		p := point{s.at, level(m, carriers, now), s.log, s.carried}
+		if k := len(course); k > 0 && course[k-1].at == p.at {
+			course[k-1] = p // several records in one millisecond: the last is what stood there in the end
+			continue
+		}
+		course = append(course, p)
 	}
 	return course
 }

@@ -34,7 +34,8 @@ const usage = `rigledger keeps the service ledger of a fleet of field sprayers.
   rigledger restore FILE               into an empty ledger
 
 "rigledger COMMAND -h" lists a command's flags. Every flag can be given as an
-environment variable too: --raise-every is RIGLEDGER_RAISE_EVERY.
+environment variable too: --raise-every is RIGLEDGER_RAISE_EVERY. To keep a
+secret out of the environment, RIGLEDGER_MONGO_FILE names a file with the value.
 `
 
 // errUsage is wrapped by errors of wrong usage, which end with code 2.
@@ -119,9 +120,18 @@ func (f *flags) parse(args []string) error {
 	var err error
 	f.set.VisitAll(func(fl *flag.Flag) {
 		key := "RIGLEDGER_" + strings.ToUpper(strings.ReplaceAll(fl.Name, "-", "_"))
-		if value, ok := os.LookupEnv(key); ok && err == nil {
+		value, ok := os.LookupEnv(key)
+		shown := fmt.Sprintf("%s=%q", key, value)
+		if path, file := os.LookupEnv(key + "_FILE"); file && !ok {
+			text, bad := os.ReadFile(path)
+			if bad != nil && err == nil {
+				err = fmt.Errorf("%w: %s_FILE: %v", errUsage, key, bad)
+			}
+			value, ok, shown = strings.TrimSpace(string(text)), true, key+"_FILE="+path
+		}
+		if ok && err == nil {
 			if bad := f.set.Set(fl.Name, value); bad != nil {
-				err = fmt.Errorf("%w: %s=%q: %v", errUsage, key, value, bad)
+				err = fmt.Errorf("%w: %s: %v", errUsage, shown, bad)
 			}
 		}
 	})
@@ -210,6 +220,7 @@ func (f *flags) serve(ctx context.Context, args []string, out io.Writer) error {
 	f.set.StringVar(&o.HTTP, "http", "127.0.0.1:8080", "`address` to serve HTTP on")
 	f.set.StringVar(&o.NATS, "nats", "127.0.0.1:4222", "`address` for the embedded NATS server")
 	f.set.StringVar(&o.NATSURL, "nats-url", "", "use the NATS server or cluster at this `URL` instead")
+	f.set.StringVar(&o.NATSIssuer, "nats-issuer", "", "`file` of nkey seeds: answer that server's auth callout, so that it knows the rigs")
 	f.set.StringVar(&o.MQTT, "mqtt", "", "`address` for MQTT 3.1.1, off by default")
 	f.set.DurationVar(&o.RaiseEvery, "raise-every", time.Minute, "how often to raise what has come due")
 	f.set.StringVar(&o.CertFile, "tls-cert", "", "PEM `file` of the certificate, for HTTP, NATS and MQTT")

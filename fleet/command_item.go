@@ -64,7 +64,8 @@ func (b *BookItem) Decide(d Deciding) ([]events.Entry, error) {
 }
 
 // StartItem takes an item in hand. Cautioned says that the worker has read the
-// cautions of the job.
+// cautions of the job; the fact keeps by name who read which. Work on what
+// carries spray liquid wants a rig that was handed over clean.
 type StartItem struct {
 	Item      string `json:"-"`
 	IfMatch   uint64 `json:"-"`
@@ -75,7 +76,7 @@ type StartItem struct {
 func (s *StartItem) Touches() []string { return itemTouches(s.Item) }
 
 func (s *StartItem) Decide(d Deciding) ([]events.Entry, error) {
-	it, _, err := d.openItem(s.Item)
+	it, rig, err := d.openItem(s.Item)
 	if err != nil {
 		return nil, err
 	}
@@ -93,7 +94,12 @@ func (s *StartItem) Decide(d Deciding) ([]events.Entry, error) {
 	if it.Stage == InHand {
 		return nil, conflict("item %s is in hand already, with %s", s.Item, it.Worker)
 	}
-	return []events.Entry{d.entry(&events.ItemStarted{Item: it.Item, Rig: it.Rig, Worker: s.By, Cautioned: true})}, nil
+	if err := d.mayOpen(it, rig); err != nil {
+		return nil, err
+	}
+	return []events.Entry{d.entry(&events.ItemStarted{
+		Item: it.Item, Rig: it.Rig, Worker: s.By, Cautioned: true, Cautions: d.shownCautions(it),
+	})}, nil
 }
 
 // FinishItem closes an item as done. At may lie back; Counters are what the

@@ -50,7 +50,7 @@ func (s *State) dueThen(rig *Rig, m moment) []DueLine {
 // rigThen is the rig under its plan and with its measured states of then.
 func (s *State) rigThen(rig *Rig, m moment) *Rig {
 	then := *rig
-	then.Plan, then.Conditions = PlanRef{}, map[string]*Condition{}
+	then.Plan, then.Conditions, then.Defects = PlanRef{}, map[string]*Condition{}, s.openDefects(rig, m)
 	var planned time.Time
 	for i := range rig.Timeline {
 		e := &rig.Timeline[i].Entry

@@ -299,7 +299,7 @@ func (s *State) settled(in *Inspection, rig *Rig, m moment) bool {
 // pointSettled says whether a failed point was passed by a later inspection, or
 // its defect cleared.
 func (s *State) pointSettled(in *Inspection, p *events.PointJudged, rig *Rig, m moment) bool {
-	if d := s.Defects[p.Defect]; d != nil && !d.ClearedAt.IsZero() && m.covers(d.ClearedAt) && !d.ClearedAt.Before(in.At) {
+	if d := s.Defects[p.Defect]; d != nil && !d.ClearedAt.IsZero() && m.covers(d.ClearedAt) {
 		return true
 	}
 	later := s.laterPass(rig, p.Point, in.At, in.Inspection)
@@ -321,22 +321,27 @@ func (s *State) laterPass(rig *Rig, point string, from time.Time, but string) *I
 	return first
 }
 
-// defectReasons adds the defects that were open.
-func (s *State) defectReasons(fit *Fitness, rig *Rig, m moment) {
-	ids := rig.Defects
-	if m.asOf != farFuture {
-		ids = nil
-		for i := range rig.Timeline {
-			f, ok := rig.Timeline[i].Entry.Fact.(*events.DefectReported)
-			if !ok || !m.covers(rig.Timeline[i].Entry.At) {
-				continue
-			}
-			if d := s.Defects[f.Defect]; d.ClearedAt.IsZero() || !m.covers(d.ClearedAt) {
-				ids = append(ids, f.Defect)
-			}
+// openDefects lists the defects that were open at a moment.
+func (s *State) openDefects(rig *Rig, m moment) []string {
+	if m.asOf == farFuture {
+		return rig.Defects
+	}
+	var ids []string
+	for i := range rig.Timeline {
+		f, ok := rig.Timeline[i].Entry.Fact.(*events.DefectReported)
+		if !ok || !m.covers(rig.Timeline[i].Entry.At) {
+			continue
+		}
+		if d := s.Defects[f.Defect]; d.ClearedAt.IsZero() || !m.covers(d.ClearedAt) {
+			ids = append(ids, f.Defect)
 		}
 	}
-	for _, id := range ids {
+	return ids
+}
+
+// defectReasons adds the defects that were open.
+func (s *State) defectReasons(fit *Fitness, rig *Rig, m moment) {
+	for _, id := range s.openDefects(rig, m) {
 		d := s.Defects[id]
 		r := Reason{
 			Code: "open-defect", Text: "open defect: " + d.Text, Stops: d.Safety, Defect: id, Part: d.Part, Inspection: d.Inspection,

@@ -35,6 +35,8 @@ func (o *Options) check() error {
 		return fmt.Errorf("--raise-every: %s is too often, at least 1s", o.RaiseEvery)
 	case (o.CertFile == "") != (o.KeyFile == ""):
 		return errors.New("--tls-cert and --tls-key go together")
+	case o.NATSIssuer != "" && o.NATSURL == "":
+		return errors.New("--nats-issuer: only together with --nats-url; the embedded NATS server knows the rigs by itself")
 	case o.NATSURL != "" && o.MQTT != "":
 		return errors.New("--mqtt: only the embedded NATS server speaks MQTT here; set it up on the server at --nats-url")
 	}

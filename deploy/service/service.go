@@ -34,6 +34,10 @@ type Options struct {
 	HTTP    string
 	NATS    string // where the embedded NATS server listens
 	NATSURL string // an existing NATS server instead of the embedded one
+	// File of the nkey seeds with which that server's auth callout is answered;
+	// "" leaves who may come in there to its own configuration.
+	NATSIssuer string
+
 	MQTT    string // where the embedded server speaks MQTT; "" for not at all
 	Mongo   string // MongoDB URI; "" keeps the ledger in SQLite
 	MongoDB string // name of the database
@@ -69,10 +73,11 @@ type Service struct {
 	Addresses Addresses
 	NewToken  string // path of the token file, if this start made it
 
-	raiser *fleet.Raiser
-	done   chan error
-	undo   []cleanup
-	log    *slog.Logger
+	raiser  *fleet.Raiser
+	callout *intake.Callout // nil without NATSIssuer
+	done    chan error
+	undo    []cleanup
+	log     *slog.Logger
 }
 
 type cleanup struct {
@@ -204,7 +209,7 @@ func (s *Service) road(o Options, ours *atomic.Pointer[intake.Server]) (*nats.Co
 		}
 		s.onClose("nats connection", nc.Close)
 		s.Addresses.NATS = redact(o.NATSURL)
-		return nc, nil
+		return nc, s.answerWhoIsWho(o, log)
 	}
 	unlock, err := lockFile(filepath.Join(o.Data, "nats.lock"))
 	if err != nil {
@@ -227,6 +232,29 @@ func (s *Service) road(o Options, ours *atomic.Pointer[intake.Server]) (*nats.Co
 	}
 	s.onClose("nats connection", nc.Close)
 	return nc, nil
+}
+
+// answerWhoIsWho makes an existing NATS server enforce the ledger's credentials.
+// It has a connection of its own: a queue of readings must not keep rigs out.
+func (s *Service) answerWhoIsWho(o Options, log *slog.Logger) error {
+	if o.NATSIssuer == "" {
+		return nil
+	}
+	issuer, xkey, err := intake.ReadSeeds(o.NATSIssuer)
+	if err != nil {
+		return fmt.Errorf("--nats-issuer: %w", err)
+	}
+	nc, err := intake.Connect(o.NATSURL, log)
+	if err != nil {
+		return fmt.Errorf("NATS at %s: %w", redact(o.NATSURL), err)
+	}
+	s.onClose("callout connection", nc.Close)
+	s.callout, err = intake.StartCallout(nc, intake.CalloutOptions{IssuerSeed: issuer, XKeySeed: xkey, Credentials: s.Fleet, Logger: log})
+	if err != nil {
+		return fmt.Errorf("--nats-issuer: %w", err)
+	}
+	s.onClose("callout", s.callout.Stop)
+	return nil
 }
 
 // dropEnded disconnects whom a commit has shut out: a connection is checked
@@ -256,6 +284,9 @@ func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Schedu
 		Fleet: s.Fleet, Log: o.Log.With("room", "api"), Version: o.Version, Secure: o.CertFile != "",
 		Ready: func() []api.Check {
 			checks := []api.Check{{Name: "intake", Err: in.Ready()}}
+			if s.callout != nil {
+				checks = append(checks, api.Check{Name: "rigs' credentials at NATS", Err: s.callout.Ready()})
+			}
 			for name, err := range jobs.Failing() {
 				checks = append(checks, api.Check{Name: "job " + name, Err: err})
 			}

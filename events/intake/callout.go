@@ -254,7 +254,7 @@ func (c *Callout) grant(ask *jwt.AuthorizationRequestClaims) (string, error) {
 	u := jwt.NewUserClaims(ask.UserNkey)
 	u.Name, u.Audience = name, c.account
 	u.Pub.Allow, u.Pub.Deny = may.publish, may.neverPublish
-	_ = 0
+	u.Sub.Allow = may.subscribe
 	u.AllowedConnectionTypes = jwt.StringList{jwt.ConnectionTypeStandard, jwt.ConnectionTypeWebsocket, jwt.ConnectionTypeMqtt, jwt.ConnectionTypeMqttWS}
 	// The rigs that came back together after an outage must not all go together.
 	u.Expires = time.Now().Add(c.grantFor - rand.N(c.grantFor/10+1)).Unix()

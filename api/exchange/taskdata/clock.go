@@ -41,14 +41,22 @@ func (c clock) row(ms uint32, days uint16, prior int64) (at int64, ok bool) {
 	}
 	m := int(ms)
 	t := time.Date(1980, 1, 1+int(days), m/3_600_000, m/60_000%60, m/1000%60, m%1000*1_000_000, c.zone)
-	at = t.UnixMilli()
-	if prior > at {
-		later := t.Add(time.Hour)
-		if later.Hour() == t.Hour() && later.Minute() == t.Minute() && later.UnixMilli() >= prior {
-			at = later.UnixMilli()
-		}
+	first, second := t, t // of two times with this wall clock; time.Date does not say which of them it gives
+	if u := t.Add(-time.Hour); sameWall(u, t) {
+		first = u
+	}
+	if u := t.Add(time.Hour); sameWall(u, t) {
+		second = u
+	}
+	at = first.UnixMilli()
+	if at < prior && second.UnixMilli() >= prior {
+		at = second.UnixMilli()
 	}
 	return at, at >= earliest
+}
+
+func sameWall(a, b time.Time) bool {
+	return a.Hour() == b.Hour() && a.Minute() == b.Minute() && a.Day() == b.Day()
 }
 
 // satellite is the UTC time in a record's position; ok is false when there is none or it cannot belong to a

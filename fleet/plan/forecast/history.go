@@ -12,9 +12,14 @@ import (
 // day From + i. A day without work is 0, and so are the days between the last
 // one given and today; days before From are not known. The zero value is a
 // meter without history.
+//
+// Changed is the day on which the rig was given other work (another yard, other
+// crops), where somebody said so; zero otherwise. What it did before then tells little of
+// what it will do. A day after today is without effect.
 type History struct {
-	From plan.Date
-	Use  []int64
+	From    plan.Date
+	Use     []int64
+	Changed plan.Date
 }
 
 // maxYears bounds how far back a history is read; what lies before says nothing
@@ -79,7 +84,8 @@ func (h History) until(today plan.Date) History {
 		h.From = h.From.AddDays(skip)
 		use = use[min(skip, len(use)):]
 	}
-	return History{From: h.From, Use: use}
+	h.Use = use
+	return h
 }
 
 // on is the use on the i-th day from From; days past the end are days without work.

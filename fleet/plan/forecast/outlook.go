@@ -28,7 +28,6 @@ const (
 
 const (
 	blockDays  = 28 // a season is put together from blocks of this length
-	mostShift  = 4  // days by which a drawn season may come early or late
 	dailyKnots = 56 // days ahead for which curves are held day by day, then week by week
 )
 

@@ -70,12 +70,7 @@ func NewPool(members []Member, today plan.Date) *Pool {
 		return p
 	}
 	p.expected = shapeOf(p.sources)
-	sum, weight := dispersion(p.sources, p.expected)
-	n := float64(len(p.sources))
-	p.dispersion = (sum + startDispersion*priorCount) / (weight + priorCount)
-	if n > 1 {
-		p.dispersion = (sum*n/(n-1) + startDispersion*priorCount) / (weight + priorCount)
-	}
+	p.dispersion = dispersion(p.sources, p.expected)
 	p.year = (within + startYear*startYear*priorCount) / float64(withinCount+priorCount)
 	mean, variance := moments(levels)
 	p.level = mean

@@ -22,6 +22,8 @@ type known struct {
 	total    float64 // base units
 	worked   int     // days with use
 	first    int     // day of the history at index from
+	since    int     // index from which the rig does the work it does now
+	changed  bool    // it was given other work this year
 }
 
 func (k known) finished(f frame) bool {
@@ -41,7 +43,7 @@ func (f frame) years(h History, todayYear, todayIndex int) []known {
 		if year == todayYear {
 			to = todayIndex
 		}
-		k := known{year: year, from: from, to: to, first: at}
+		k := known{year: year, from: from, to: to, first: at, since: from}
 		for i := from; i < to; i++ {
 			if v := h.on(at); v > 0 {
 				k.total += v
@@ -51,8 +53,23 @@ func (f frame) years(h History, todayYear, todayIndex int) []known {
 		}
 		out = append(out, k)
 	}
+	if h.Changed.IsZero() || h.Changed.After(f.begin(todayYear).AddDays(todayIndex)) {
+		return out
+	}
+	year, index := f.of(h.Changed)
+	for i := range out {
+		switch k := &out[i]; {
+		case k.year < year:
+			k.since = k.to
+		case k.year == year:
+			k.since, k.changed = min(max(k.from, index), k.to), true
+		}
+	}
 	return out
 }
+
+// asNow tells whether all the season's work is of the kind the rig does now.
+func (k known) asNow(f frame) bool { return k.since <= max(k.from, f.lead) }
 
 // sourceOf scales a finished season year.
 func sourceOf(h History, k known) *source {
@@ -112,9 +129,10 @@ func shapeOf(sources []*source) *shape {
 const window = 28
 
 // dispersion is the variance of a window's share of the year over its expected
-// share (index of dispersion, in shares of a year), for sources against a shape
-// made of them or of others.
-func dispersion(sources []*source, expected *shape) (sum, weight float64) {
+// share (index of dispersion, in shares of a year), of several sources around the
+// shape made of them, drawn towards startDispersion.
+func dispersion(sources []*source, expected *shape) float64 {
+	sum, weight := 0.0, 0.0
 	for _, s := range sources {
 		for i := 0; i+window <= yearDays; i += window {
 			e := expected.cum[i+window] - expected.cum[i]
@@ -123,7 +141,10 @@ func dispersion(sources []*source, expected *shape) (sum, weight float64) {
 			weight += e
 		}
 	}
-	return sum, weight
+	if n := float64(len(sources)); n > 1 {
+		sum *= n / (n - 1) // the shape was made of the same seasons
+	}
+	return (sum + startDispersion*priorCount) / (weight + priorCount)
 }
 
 // blend is a·w + b·(1−w).

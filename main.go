@@ -114,44 +114,42 @@ func newCommand(name string, errOut io.Writer) *flags {
 	return f
 }
 
-// parse takes flags from the environment first and the command line last.
-// What is left over are words.
-func (f *flags) parse(args []string) error {
-	var err error
+// fromEnvironment sets the flags that the environment names, RIGLEDGER_X as the
+// value itself or RIGLEDGER_X_FILE as the file that holds it.
+func (f *flags) fromEnvironment() error {
+	var first error
 	f.set.VisitAll(func(fl *flag.Flag) {
 		key := "RIGLEDGER_" + strings.ToUpper(strings.ReplaceAll(fl.Name, "-", "_"))
 		value, ok := os.LookupEnv(key)
 		shown := fmt.Sprintf("%s=%q", key, value)
+		var err error
 		if path, file := os.LookupEnv(key + "_FILE"); file && !ok {
-			text, bad := os.ReadFile(path)
-			if bad != nil && err == nil {
-				err = fmt.Errorf("%w: %s_FILE: %v", errUsage, key, bad)
-			}
+			var text []byte
+			text, err = os.ReadFile(path)
 			value, ok, shown = strings.TrimSpace(string(text)), true, key+"_FILE="+path
 		}
 		if ok && err == nil {
-			if bad := f.set.Set(fl.Name, value); bad != nil {
-				err = fmt.Errorf("%w: %s: %v", errUsage, shown, bad)
-			}
+			err = f.set.Set(fl.Name, value)
+		}
+		if err != nil && first == nil {
+			first = fmt.Errorf("%w: %s: %v", errUsage, shown, err)
 		}
 	})
-	if err != nil {
-		return err
-	}
-	if err := f.set.Parse(args); errors.Is(err, flag.ErrHelp) {
-		return err
-	} else if err != nil {
-		return fmt.Errorf("%w: %v", errUsage, err)
-	}
-	return nil
+	return first
 }
 
-// words parses flags and words in any order and wants exactly so many words.
+// words takes flags from the environment first and the command line last, with
+// words among them in any order, and wants exactly so many words.
 func (f *flags) words(args []string, want ...string) ([]string, error) {
+	if err := f.fromEnvironment(); err != nil {
+		return nil, err
+	}
 	var words []string
 	for {
-		if err := f.parse(args); err != nil {
+		if err := f.set.Parse(args); errors.Is(err, flag.ErrHelp) {
 			return nil, err
+		} else if err != nil {
+			return nil, fmt.Errorf("%w: %v", errUsage, err)
 		}
 		if args = f.set.Args(); len(args) == 0 {
 			break

@@ -1,7 +1,8 @@
 package fleet
 
 import (
-	"sort"
+	"cmp"
+	"slices"
 	"sync"
 	"time"
 
@@ -66,15 +67,15 @@ func (s *State) Due(rig *Rig, today plan.Date) []DueLine {
 	if adopted == nil {
 		return nil
 	}
-	var season plan.Date
-	if c := s.Class(rig.Class); c != nil {
-		season = c.Season.StartFor(today)
+	w := s.reckon(rig)
+	shared := plan.Input{Today: today}
+	if w.class != nil {
+		shared.SeasonStart = w.class.Season.StartFor(today)
 	}
-	lastUse := plan.Date{}
 	if at := rig.LastWorked(); !at.IsZero() {
-		lastUse = plan.Of(at, s.zone)
+		shared.LastUse = plan.Of(at, s.zone)
 	}
-	lines := make([]DueLine, 0, len(adopted.Tasks))
+	lines := make([]DueLine, 0, len(adopted.Tasks)+8)
 	whole := s.Parts[rig.Rig]
 	for i := -1; i < len(rig.Fitted); i++ {
 		p := whole
@@ -85,33 +86,63 @@ func (s *State) Due(rig *Rig, today plan.Date) []DueLine {
 		if len(tasks) == 0 {
 			continue
 		}
-		in := plan.Input{Today: today, SeasonStart: season, LastUse: lastUse, Now: s.PartTotals(p, farFuture)}
-		s.fitted(&in, p, rig)
-		in.Made, _ = plan.ParseDate(p.Made)
+		in := shared
+		in.Now = w.totals(p, farFuture)
+		w.fitted(&in, p)
+		if p.Made != "" {
+			in.Made, _ = plan.ParseDate(p.Made)
+		}
 		for _, t := range tasks {
-			lines = append(lines, s.dueLine(rig, p, t, byLaw(t, rig, in)))
+			lines = append(lines, s.dueLine(w, p, t, w.byLaw(t, in)))
 		}
 	}
-	sort.SliceStable(lines, func(i, j int) bool {
-		a, b := &lines[i].Due, &lines[j].Due
-		if ra, rb := a.Status.Rank(), b.Status.Rank(); ra != rb {
-			return ra > rb
-		}
-		return a.Fraction > b.Fraction
-	})
+	inOrder(lines)
 	return lines
+}
+
+// inOrder puts lines in order, the most pressing first. The lines are large, so
+// their places are sorted first and each line is moved once.
+func inOrder(lines []DueLine) {
+	order := make([]int, len(lines))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(i, j int) int {
+		a, b := &lines[i].Due, &lines[j].Due
+		if c := cmp.Compare(b.Status.Rank(), a.Status.Rank()); c != 0 {
+			return c
+		}
+		return cmp.Compare(b.Fraction, a.Fraction)
+	})
+	for start := range order {
+		if order[start] == start {
+			continue
+		}
+		first := lines[start]
+		for at := start; ; {
+			from := order[at]
+			order[at] = at
+			if from == start {
+				lines[at] = first
+				break
+			}
+			lines[at] = lines[from]
+			at = from
+		}
+	}
 }
 
 // farFuture is after any reading: totals then are the newest known.
 const farFuture = int64(1) << 60
 
-func (s *State) dueLine(rig *Rig, p *Part, t *plan.Task, in plan.Input) DueLine {
+func (s *State) dueLine(w *reckoning, p *Part, t *plan.Task, in plan.Input) DueLine {
+	rig := w.rig
 	line := DueLine{Rig: rig.Rig, Part: p, Task: t, Plan: rig.Plan, Cycle: 1}
 	var open *Item
 	if log := p.Tasks[t.Slug]; log != nil {
 		line.Cycle = log.Cycles + 1
 		if log.Cycles > 0 {
-			done := s.mark(p, log.LastAt)
+			done := w.mark(p, log.LastAt)
 			in.LastDone = &done
 		}
 		if open = s.Items[log.Open]; open != nil {
@@ -129,9 +160,9 @@ func (s *State) dueLine(rig *Rig, p *Part, t *plan.Task, in plan.Input) DueLine 
 	if open != nil && open.Deferral != nil {
 		line.Due = deferred(line.Due, open, in)
 	}
-	for _, e := range s.Estimates(rig) {
-		if q, ok := plan.QuantityOf(e.Quantity); ok && line.Due.At.Has(q) {
-			line.Estimated = append(line.Estimated, e.Quantity)
+	for _, q := range w.estimated {
+		if of, ok := plan.QuantityOf(q); ok && line.Due.At.Has(of) {
+			line.Estimated = append(line.Estimated, q)
 		}
 	}
 	return line

@@ -28,6 +28,7 @@ func (s *State) dueThen(rig *Rig, m moment) []DueLine {
 			in.LastUse = m.today
 		}
 	}
+	w := s.reckon(rig)
 	parts := s.partsThen(rig, m)
 	book := s.bookThen(rig, parts, m)
 	var lines []DueLine
@@ -37,11 +38,11 @@ func (s *State) dueThen(rig *Rig, m moment) []DueLine {
 			continue
 		}
 		of := in
-		of.Now = s.PartTotals(p, m.asOf)
-		s.fitted(&of, p, rig)
+		of.Now = w.totals(p, m.asOf)
+		w.fitted(&of, p)
 		of.Made, _ = plan.ParseDate(p.Made)
 		for _, t := range tasks {
-			lines = append(lines, s.lineThen(then, p, t, byLaw(t, rig, of), book))
+			lines = append(lines, s.lineThen(w, then, p, t, w.byLaw(t, of), book))
 		}
 	}
 	return lines
@@ -159,13 +160,13 @@ func (s *State) bookThen(rig *Rig, parts []*Part, m moment) bookOfThen {
 }
 
 // lineThen is dueLine from the book of then.
-func (s *State) lineThen(rig *Rig, p *Part, t *plan.Task, in plan.Input, book bookOfThen) DueLine {
+func (s *State) lineThen(w *reckoning, rig *Rig, p *Part, t *plan.Task, in plan.Input, book bookOfThen) DueLine {
 	line := DueLine{Rig: rig.Rig, Part: p, Task: t, Plan: rig.Plan, Cycle: 1}
 	j := book.jobs[strings.Join([]string{p.Part, t.Slug}, ".")]
 	if j != nil {
 		line.Cycle = j.cycles + 1
 		if j.cycles > 0 {
-			done := s.mark(p, j.last)
+			done := w.mark(p, j.last)
 			in.LastDone = &done
 		}
 		if j.open != nil {

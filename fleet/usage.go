@@ -2,7 +2,6 @@ package fleet
 
 import (
 	"math"
-	"time"
 
 	"rigledger/events"
 	"rigledger/fleet/meter"
@@ -116,52 +115,6 @@ func (s *State) Estimates(rig *Rig) []MeterTotal {
 		}
 	}
 	return out
-}
-
-// mark is a moment in a part's life, for counting from.
-func (s *State) mark(p *Part, at int64) plan.Mark {
-	return plan.Mark{At: at, Totals: s.PartTotals(p, at), Date: plan.Of(time.UnixMilli(at), s.zone)}
-}
-
-// standingDays is how long before its registration a rig must have been in use
-// for its run-in to count as over (own decision: a month of work is past any
-// run-in of the house plans).
-const standingDays = 30
-
-// fitted fills in where counting starts for a part that nothing was done on
-// yet. A part that came with its rig counts from the day the rig came under
-// the ledger, since nobody told what was done before; what was can be entered
-// by finishing an item back in time.
-func (s *State) fitted(in *plan.Input, p *Part, rig *Rig) {
-	stay := &p.Stays[len(p.Stays)-1]
-	if !stay.FromStart {
-		in.Fitted = s.mark(p, stay.From)
-		return
-	}
-	var totals plan.Amounts
-	for _, q := range quantities {
-		if r := s.runOf(rig, q, s.preferredMeter(rig.Class, p.Position)); r.series != nil {
-			start := r.series.Epochs[0].Start
-			if r.convert != nil {
-				start = r.convert(start)
-			}
-			totals.SetNamed(string(q), start)
-			in.Used = in.Used || start > 0
-		}
-	}
-	in.Fitted = plan.Mark{At: rig.Registered.UnixMilli(), Totals: totals, Date: plan.Of(rig.Registered, s.zone)}
-	if first, err := plan.ParseDate(rig.FirstUse); err == nil && first.AddDays(standingDays).Before(in.Fitted.Date) {
-		in.Used = true
-	}
-}
-
-// byLaw lets a statutory task count from the rig's first use, as the law does,
-// whenever the rig came under the ledger (Directive 2009/128/EC Art. 8, from memory).
-func byLaw(t *plan.Task, rig *Rig, in plan.Input) plan.Input {
-	if first, err := plan.ParseDate(rig.FirstUse); err == nil && t.Weight == plan.Statutory && first.Before(in.Fitted.Date) {
-		in.Fitted.Date = first
-	}
-	return in
 }
 
 // preferredMeter names the meter that a class gives to a position.

@@ -21,6 +21,8 @@ type Class struct {
 	Limits Limits      `json:"limits"`
 	Season Season      `json:"season"` // northern half of the world unless changed
 	Field  FieldWork   `json:"field"`
+
+	at map[string]int // position → place in Parts
 }
 
 // FieldWork is how such a rig works as a rule. It serves to estimate a counter
@@ -87,10 +89,8 @@ func ClassByName(name string) *Class {
 
 // PartAt finds a part of the class by its position, nil when there is none.
 func (c *Class) PartAt(position string) *ClassPart {
-	for i := range c.Parts {
-		if c.Parts[i].Position == position {
-			return &c.Parts[i]
-		}
+	if i, ok := c.at[position]; ok {
+		return &c.Parts[i]
 	}
 	return nil
 }
@@ -111,14 +111,20 @@ func ParseClass(name string, text []byte) (*Class, error) {
 	if root == nil {
 		return nil, f.problems
 	}
-	c := &Class{Field: typicalField}
+	c := &Class{Field: typicalField, at: map[string]int{}}
 	f.fields(root, "", map[string]func(*yaml.Node, string){
 		"class":  func(n *yaml.Node, at string) { c.Name = f.slug(n, at) },
 		"title":  func(n *yaml.Node, at string) { c.Title = f.text(n, at) },
 		"source": func(n *yaml.Node, at string) { c.Source = f.text(n, at) },
 		"plan":   func(n *yaml.Node, at string) { c.Plan = f.slug(n, at) },
 		"parts": func(n *yaml.Node, at string) {
-			f.list(n, at, func(n *yaml.Node, at string) { c.Parts = append(c.Parts, f.classPart(n, at, c)) })
+			f.list(n, at, func(n *yaml.Node, at string) {
+				p := f.classPart(n, at, c)
+				if c.PartAt(p.Position) == nil { // the first of two with one name; the second is a problem
+					c.at[p.Position] = len(c.Parts)
+				}
+				c.Parts = append(c.Parts, p)
+			})
 		},
 		"limits": func(n *yaml.Node, at string) { c.Limits = f.limits(n, at) },
 		"season": func(n *yaml.Node, at string) {

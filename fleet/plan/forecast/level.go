@@ -46,7 +46,7 @@ func (m *Model) learn(h History, years []known, p prior) {
 	lasting, variance, doubt := p.level, p.spread, 0.0
 	before := lasting // as this year began
 	m.now, m.nowSpread = lasting, math.Sqrt(variance+p.yearly)
-	grain := p.dispersion / 2 // on both sides, keeps a stretch without work finite
+	grain := p.dispersion // on both sides, keeps a stretch without work finite
 	for _, k := range years {
 		variance += drift * drift
 		if k.changed {
@@ -63,19 +63,25 @@ func (m *Model) learn(h History, years []known, p prior) {
 		}
 		off := math.Log((used/math.Exp(lasting) + grain) / (expected + grain))
 		wrong := p.dispersion / (effective + grain)
-		if current {
-			daily := (m.expected.upTo(k.to+7) - m.expected.upTo(k.to-7)) / 14
+		edge := func(index int) {
+			daily := (m.expected.upTo(index+7) - m.expected.upTo(index-7)) / 14
 			late := timing * daily / (expected + grain)
 			wrong += late * late
+		}
+		if current {
+			edge(k.to)
+		}
+		if k.changed {
+			edge(k.since)
+		} else if k.from > 0 {
+			edge(k.from)
 		}
 		all := variance + p.yearly + wrong
 		doubt *= math.Exp2(-expected / settling)
 		if z := off * off / (surprise * all); z > 1 {
 			variance += (z - 1) * all
 			all *= z
-			if !k.changed {
-				doubt += unsettled * off * off
-			}
+			doubt += unsettled * off * off
 		}
 		if current {
 			gain := (variance + p.yearly) / all

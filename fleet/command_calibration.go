@@ -45,7 +45,7 @@ type MakeCalibration struct {
 
 // Course is a measured stretch and the time to drive it.
 type Course struct {
-	Metres  float64 `json:"metres"`
+	CourseM float64 `json:"course_m"`
 	Seconds float64 `json:"seconds"`
 }
 
@@ -136,7 +136,7 @@ func (m *MakeCalibration) judge(c *check, fact *events.CalibrationMade, rs testb
 	case m.KmH != nil:
 		fact.KmH = *m.KmH
 	case m.Course != nil:
-		v, err := testbay.SpeedOverCourse(m.Course.Metres, m.Course.Seconds)
+		v, err := testbay.SpeedOverCourse(m.Course.CourseM, m.Course.Seconds)
 		if err != nil {
 			c.input("/course", err)
 			return

@@ -147,10 +147,10 @@ func notDone(r testbay.SheetResult) string {
 
 // sheet gives the sheet to be judged, and fills in what a retest takes over.
 func (d Deciding) sheet(c *check, j *JudgeInspection, fact *events.InspectionJudged, at time.Time) testbay.Sheet {
+	if fact.RuleSet == "" {
+		fact.RuleSet = testbay.ISO16122Part2Of2015
+	}
 	if j.Retest == "" {
-		if fact.RuleSet == "" {
-			fact.RuleSet = testbay.ISO16122Part2Of2015
-		}
 		return j.Sheet
 	}
 	first := d.Bay.Inspections[j.Retest]

@@ -39,7 +39,7 @@ func TestARebuiltFleetEqualsTheLiveOne(t *testing.T) {
 			b.clock.set(b.clock.now().Add(time.Duration(rapid.IntRange(1, 36).Draw(rt, "hours on")) * time.Hour))
 			rig := rapid.SampledFrom([]string{"R1", "R2", "R3"}).Draw(rt, "rig")
 			var cmd fleet.Command
-			switch rapid.IntRange(0, 11).Draw(rt, "what") {
+			switch rapid.IntRange(0, 13).Draw(rt, "what") {
 			case 0:
 				cmd = trailed(rig)
 			case 1, 2, 3, 4, 5:
@@ -79,6 +79,8 @@ func TestARebuiltFleetEqualsTheLiveOne(t *testing.T) {
 				} else {
 					cmd = &fleet.FitPart{Rig: rig, Position: position, Part: rapid.SampledFrom([]string{"", "R1-pump", "R2-pump"}).Draw(rt, "which")}
 				}
+			case 11, 12:
+				cmd = atTheBay(rt, b, rig)
 			default:
 				cmd = &fleet.SwapMeter{Rig: rig, Meter: "pump", Start: 0, Reason: "drawn"}
 				hours[rig] = 0
@@ -177,6 +179,56 @@ func workOn(rt *rapid.T, b *bench, rig string) fleet.Command {
 		return &fleet.StrikeItem{Item: item, Reason: "drawn"}
 	}
 	return &fleet.FinishItem{Item: item, By: "Ana", At: &back}
+}
+
+// atTheBay draws something of the test bay.
+func atTheBay(rt *rapid.T, b *bench, rig string) fleet.Command {
+	back := b.clock.now().Add(-time.Duration(rapid.IntRange(0, 300).Draw(rt, "bay hours ago")) * time.Hour)
+	var inspections, certificates, defects []string
+	b.View(func(s *fleet.State) {
+		if r := s.Rigs[rig]; r != nil {
+			inspections, certificates = append(inspections, r.Bay.Inspections...), append(certificates, r.Bay.Certificates...)
+			defects = append(defects, r.Defects...)
+		}
+	})
+	id := func(prefix string) string { return fmt.Sprintf("%s-%d", prefix, b.Head().N) }
+	switch rapid.IntRange(0, 9).Draw(rt, "at the bay") {
+	case 0:
+		return &fleet.PlaceRig{Rig: rig, Place: rapid.SampledFrom([]string{"", "UK", "DE", "FR"}).Draw(rt, "place"), FirstPurchase: "2019-04-01", At: &back}
+	case 1:
+		return &fleet.PlaceYard{Yard: "north", Place: "EU", At: &back}
+	case 2, 3:
+		j := &fleet.JudgeInspection{
+			ID: id("i"), Rig: rig, Tester: "B", At: &back, Statutory: rapid.Bool().Draw(rt, "statutory"),
+			Sheet: gaugeSheet(rapid.SampledFrom([]float64{0, 0.2, 0.3}).Draw(rt, "wrong")),
+		}
+		if len(inspections) > 0 && rapid.Bool().Draw(rt, "retest") {
+			j.Retest = inspections[len(inspections)-1]
+		}
+		return j
+	case 4:
+		c := calibration(rig)
+		c.ID, c.At = id("c"), &back
+		return c
+	case 5:
+		day := plan.Of(back, time.UTC).String()
+		return &fleet.IssueCertificate{ID: id("z"), Rig: rig, Number: id("N"), Tester: "L", Inspected: day}
+	case 6:
+		if len(certificates) == 0 {
+			return nil
+		}
+		return &fleet.WithdrawCertificate{Certificate: certificates[0], Reason: "drawn", At: &back}
+	case 7:
+		h := handover(rig)
+		h.ID, h.At = id("h"), &back
+		return h
+	case 8:
+		return &fleet.KeepFile{Name: "a.txt", Bytes: []byte(rapid.StringMatching("[a-c]{1,3}").Draw(rt, "file"))}
+	}
+	if len(defects) == 0 {
+		return nil
+	}
+	return &fleet.ClearDefect{Defect: defects[0], Action: "drawn", At: &back}
 }
 
 // settleHeld draws an end for something in quarantine.

@@ -310,6 +310,9 @@ func (f *Fleet) Record(ctx context.Context, of, id string, may func(r *Rig) erro
 // but white space between them. The error says what differs. The zone must be
 // the one that the record was made under.
 func VerifyRecord(ctx context.Context, store events.Store, zone *time.Location, text []byte) (*Record, error) {
+	if zone == nil {
+		zone = time.UTC
+	}
 	var given Record
 	if err := json.Unmarshal(text, &given); err != nil {
 		return nil, fmt.Errorf("the file is not a record: %w", err)

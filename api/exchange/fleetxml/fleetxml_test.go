@@ -220,7 +220,9 @@ func aTime() *rapid.Generator[time.Time] {
 	})
 }
 
-func aName() *rapid.Generator[string] { return rapid.StringMatching(`([A-Za-z0-9äß漢😀<>&"'\]]{1,20})?`) }
+func aName() *rapid.Generator[string] {
+	return rapid.StringMatching(`([A-Za-z0-9äß漢😀<>&"'\]]{1,20})?`)
+}
 
 func count() *rapid.Generator[int64] { return rapid.Int64Range(0, 1e15) }
 

@@ -66,7 +66,7 @@ type folder struct {
 	read  int64
 }
 
-// ErrMissing says that a file named in the task data is not there.
+// errMissing says that a file named in the task data is not there.
 var errMissing = errors.New("file is missing")
 
 // bytes reads a file whole, within the limits.
@@ -170,6 +170,10 @@ func ofZip(r io.ReaderAt, size int64, lim Limits) (*folder, error) {
 	var declared uint64
 	for _, e := range z.File {
 		name := strings.ReplaceAll(e.Name, `\`, "/") // some packers write the other slash
+		name = strings.TrimPrefix(name, "./")
+		if name == "" {
+			continue // the folder itself
+		}
 		clean := strings.TrimSuffix(name, "/")
 		if !fs.ValidPath(clean) || strings.ContainsRune(clean, ':') {
 			return nil, fmt.Errorf("zip entry %q climbs out of its folder or is not a path: %w", e.Name, ErrRefused)

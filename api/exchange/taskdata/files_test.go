@@ -41,6 +41,19 @@ func TestNamesInAnyCaseAndInAFolder(t *testing.T) {
 	}
 }
 
+func TestAZipWithDotsBeforeItsNames(t *testing.T) {
+	z := rawZip(t, func(z *zip.Writer) {
+		if _, err := z.Create("./"); err != nil {
+			t.Fatal(err)
+		}
+		entry(t, z, &zip.FileHeader{Name: "./TASKDATA/TASKDATA.XML"}, []byte(plain()))
+	})
+	rep, err := taskdata.ReadZip(z, z.Size(), summer, taskdata.Limits{})
+	if err != nil || total(t, rep, taskdata.Area).Base != 12_000 {
+		t.Fatalf("got %+v, %v", rep, err)
+	}
+}
+
 func TestAMissingLogIsSkippedTheRestIsRead(t *testing.T) {
 	rep := read(t, files{"TASKDATA.XML": []byte(plain())})
 	if got := total(t, rep, taskdata.Area); got.Base != 12_000 || skipped(rep, "log TLG00001: TLG00001.XML: file is missing") != 1 {
@@ -80,7 +93,7 @@ func TestVersionsAndOtherFiles(t *testing.T) {
 	}
 }
 
-// raw writes a zip entry with a header of the test's own.
+// rawZip is a zip made entry by entry.
 func rawZip(t *testing.T, add func(*zip.Writer)) *bytes.Reader {
 	t.Helper()
 	var b bytes.Buffer
@@ -128,6 +141,7 @@ func TestUnsafeZipsAreRefused(t *testing.T) {
 				entry(t, z, &zip.FileHeader{Name: n}, nil)
 			}
 		}},
+		{"a name that is empty", taskdata.Limits{}, func(z *zip.Writer) { entry(t, z, &zip.FileHeader{Name: ".//b"}, nil) }},
 		{"a path that climbs", taskdata.Limits{}, func(z *zip.Writer) { entry(t, z, &zip.FileHeader{Name: "../TLG00001.BIN"}, nil) }},
 		{"one that climbs in the middle", taskdata.Limits{}, func(z *zip.Writer) { entry(t, z, &zip.FileHeader{Name: "a/../../b"}, nil) }},
 		{"one that climbs by the other slash", taskdata.Limits{}, func(z *zip.Writer) { entry(t, z, &zip.FileHeader{Name: `..\b`}, nil) }},

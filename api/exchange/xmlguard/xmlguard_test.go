@@ -1,6 +1,7 @@
 package xmlguard_test
 
 import (
+	"bytes"
 	"errors"
 	"io"
 	"strings"
@@ -84,4 +85,45 @@ func TestSkipPassesOverWhatIsInside(t *testing.T) {
 	if e, ok := token.(xmlguard.Element); err != nil || !ok || e.Name != "d" {
 		t.Fatalf("got %v, %v", token, err)
 	}
+}
+
+// FuzzNext: no document makes the reader panic, hand out more than its bounds allow, or end without an end.
+func FuzzNext(f *testing.F) {
+	f.Add([]byte(`<?xml version="1.0" encoding="ISO-8859-1"?><a b="1"><c/>x</a>`))
+	f.Add([]byte("\xef\xbb\xbf<!DOCTYPE a><a/>"))
+	bounds := xmlguard.Bounds{Bytes: 4096, Tag: 128, Elements: 50, Depth: 5}
+	f.Fuzz(func(t *testing.T, doc []byte) {
+		r := xmlguard.New(bytes.NewReader(doc), bounds)
+		elements, depth := 0, 0
+		for {
+			token, err := r.Next()
+			if errors.Is(err, io.EOF) {
+				if depth != 0 || elements == 0 {
+					t.Fatalf("ends at depth %d after %d elements", depth, elements)
+				}
+				return
+			}
+			if err != nil {
+				if !errors.Is(err, xmlguard.ErrRefused) && !errors.Is(err, xmlguard.ErrMalformed) {
+					t.Fatal(err)
+				}
+				return
+			}
+			switch x := token.(type) {
+			case xmlguard.Element:
+				elements++
+				depth++
+				for _, a := range x.Attrs {
+					if len(a.Value) > 3*128 { // a byte of a one-byte encoding is at most three in UTF-8
+						t.Fatalf("attribute of %d bytes", len(a.Value))
+					}
+				}
+			case xmlguard.End:
+				depth--
+			}
+			if elements > 50 || depth > 5 || depth < 0 {
+				t.Fatalf("%d elements, depth %d", elements, depth)
+			}
+		}
+	})
 }

@@ -23,7 +23,7 @@ const (
 
 // The forecaster's constants were set on seeds 1001 and up; the test judges on others.
 var (
-	seedFlag  = flag.Uint64("forecast.seed", 1, "first seed of the backtest")
+	seedFlag  = flag.Uint64("forecast.seed", 101, "first seed of the backtest")
 	worldFlag = flag.Int("forecast.worlds", 8, "simulated worlds in the backtest")
 )
 
@@ -51,6 +51,9 @@ type outcome struct {
 	groups []string
 	truth  float64
 	by     [5]guess
+
+	chance  float64 // of getting through a day's work some weeks ahead
+	through bool    // what came of it
 }
 
 // tally sums a group.
@@ -125,6 +128,7 @@ func TestBacktestHoldsTheBandsAndBeatsTheNaiveMethods(t *testing.T) {
 		fmt.Fprintln(&table, groups[name].row(name))
 	}
 	t.Log(table.String())
+	judgeChances(t, all)
 	if c := total.cover(); c < leastCover || c > mostCover {
 		t.Errorf("the band held the truth in %.1f %% of all cases, want 75 to 85 %%", 100*c)
 	}
@@ -141,6 +145,27 @@ func TestBacktestHoldsTheBandsAndBeatsTheNaiveMethods(t *testing.T) {
 		}
 		if c := g.cover(); c < leastGroup {
 			t.Errorf("group %s: the band held the truth in %.1f %% of cases, want at least 65 %%", name, 100*c)
+		}
+	}
+}
+
+// judgeChances holds the chances of getting through a day's work against how often
+// the rigs did: in each fifth of the scale within 10 points.
+func judgeChances(t *testing.T, all []outcome) {
+	var n, said, came [5]float64
+	for _, o := range all {
+		i := min(int(o.chance*5), 4)
+		n[i]++
+		said[i] += o.chance
+		if o.through {
+			came[i]++
+		}
+	}
+	t.Log("getting through a day's work: said, came true, cases")
+	for i := range n {
+		t.Logf("%5.1f%% %5.1f%% %6.0f", 100*said[i]/n[i], 100*came[i]/n[i], n[i])
+		if off := math.Abs(said[i]-came[i]) / n[i]; n[i] < 100 || off > 0.10 {
+			t.Errorf("chances of %d to %d %%: off by %.1f points in %.0f cases", 20*i, 20*i+20, 100*off, n[i])
 		}
 	}
 }
@@ -261,7 +286,14 @@ func (c *backtest) judge(use []int64, remaining int64) outcome {
 		}
 		booked = append(booked, b)
 	}
-	band := forecast.NewModel(c.history, pool, c.g.season, c.today).Curves(c.today, booked, horizon).Passage(remaining)
+	outlook := forecast.NewModel(c.history, pool, c.g.season, c.today).Curves(c.today, booked, horizon)
+	band := outlook.Passage(remaining)
+	ahead, work := 5+int(remaining/3600)%50, int64(8*3600)
+	o.chance = outlook.Through(forecast.Booking{Day: c.today.AddDays(ahead), Amount: work}, remaining)
+	for _, v := range use[c.origin : c.origin+ahead] {
+		work += v
+	}
+	o.through = work < remaining
 	for i, day := range []forecast.Day{band.P10, band.P50, band.P90} {
 		o.by[0][i] = horizon
 		if day.OK {
@@ -349,6 +381,10 @@ func spread(rate, dispersion, remaining, q float64) float64 {
 	return float64(sort.Search(horizon, func(d int) bool { return passed(float64(d + 1)) }))
 }
 
+// groups are what a case is judged by: each is known on the day of the forecast,
+// save those in brackets, which are shown and not judged. A move to come is known
+// only afterwards; the first 90 days after a move that nobody tells of, and the first year
+// without a class, are shown because they are the hardest, and too few on their own.
 func (c *backtest) groups(remaining int64) []string {
 	half := "1 northern"
 	if c.g.turn != 0 {

@@ -118,14 +118,15 @@ func (m *Model) untried(years []known) float64 {
 // year's use that was to be expected, and how large an evenly weighed share tells as
 // much.
 func (m *Model) recent(h History, k known) (used, expected, effective float64) {
-	ahead, squares := 0.0, 0.0
 	first := k.from
 	if k.changed {
 		first = k.since
 	}
-	for i := k.to - 1; i >= first; i-- {
-		e := m.expected.upTo(i+1) - m.expected.upTo(i)
-		u := h.on(k.first + i - k.from)
+	const step = 7 // days weighed alike
+	ahead, squares := 0.0, 0.0
+	for to := k.to; to > first; to -= step {
+		from := max(first, to-step)
+		e, u := m.expected.upTo(to)-m.expected.upTo(from), h.between(k, from, to)
 		if e <= 0 && u == 0 {
 			continue
 		}
@@ -162,11 +163,7 @@ func (m *Model) oddity(h History, years []known, before, dispersion float64) flo
 		}
 		for to := k.to; to-window >= k.from; to -= window {
 			expected := m.expected.upTo(to) - m.expected.upTo(to-window)
-			used := 0.0
-			for d := to - window; d < to; d++ {
-				used += h.on(k.first + d - k.from)
-			}
-			used /= level
+			used := h.between(k, to-window, to) / level
 			if expected < 0.01 && used < 0.01 {
 				continue // between seasons
 			}

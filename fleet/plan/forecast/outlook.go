@@ -27,8 +27,14 @@ const (
 )
 
 const (
-	blockDays  = 28 // a season is put together from blocks of this length
-	dailyKnots = 56 // days ahead for which curves are held day by day, then week by week
+	blockDays = 28 // a season is put together from blocks of this length
+)
+
+// Curves are held day by day for the first weeks, then week by week for the first
+// year, then by fortnights, with a straight line between.
+const (
+	daily  = 42           // days
+	weekly = daily + 7*46 // 364 days
 )
 
 // Booking is planned work or planned rest on one day. Booked amounts are in the
@@ -81,10 +87,13 @@ func (m *Model) Curves(today plan.Date, bookings []Booking, horizon int) *Outloo
 	o.cut()
 	for n := 0; n < o.horizon; {
 		o.at = append(o.at, int32(n))
-		if n < dailyKnots {
+		switch {
+		case n < daily:
 			n++
-		} else {
+		case n < weekly:
 			n += 7
+		default:
+			n += 14
 		}
 	}
 	o.at = append(o.at, int32(o.horizon))
@@ -285,8 +294,12 @@ func (o *Outlook) drawOne(b *board, number int) {
 
 // knotAfter is the first knot at which the day that many days ahead is over.
 func (o *Outlook) knotAfter(ahead int) int {
-	if ahead < dailyKnots {
-		return min(ahead+1, len(o.at)-1)
+	k := ahead + 1
+	switch {
+	case ahead >= weekly:
+		k = daily + (weekly-daily)/7 + (ahead-weekly)/14 + 1
+	case ahead >= daily:
+		k = daily + (ahead-daily)/7 + 1
 	}
-	return min(dailyKnots+(ahead-dailyKnots)/7+1, len(o.at)-1)
+	return min(k, len(o.at)-1)
 }

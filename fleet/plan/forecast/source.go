@@ -71,6 +71,15 @@ func (f frame) years(h History, todayYear, todayIndex int) []known {
 // asNow tells whether all the season's work is of the kind the rig does now.
 func (k known) asNow(f frame) bool { return k.since <= max(k.from, f.lead) }
 
+// between is the use from one index of a season year to before another.
+func (h History) between(k known, from, to int) float64 {
+	sum := 0.0
+	for i := k.first + from - k.from; i < k.first+to-k.from; i++ {
+		sum += h.on(i)
+	}
+	return sum
+}
+
 // sourceOf scales a finished season year.
 func sourceOf(h History, k known) *source {
 	s := &source{}

@@ -39,7 +39,11 @@ func (a *API) around(g *gin.Context) {
 	h["Cross-Origin-Resource-Policy"] = sameOrigin
 	h["Content-Security-Policy"] = noContentCSP // pages set their own
 	if r.Body != nil && r.Body != http.NoBody {
-		r.Body = http.MaxBytesReader(g.Writer, r.Body, maxBody)
+		most := int64(maxBody)
+		if g.FullPath() == filesPath {
+			most = fileBodyMost
+		}
+		r.Body = http.MaxBytesReader(g.Writer, r.Body, most)
 	}
 	defer func() {
 		if p := recover(); p != nil {

@@ -96,8 +96,9 @@ func whatIsWrong(err error) string {
 
 // strict walks a body beside the type it is for.
 type strict struct {
-	d   *json.Decoder
-	bad []fieldProblem
+	d    *json.Decoder
+	bad  []fieldProblem
+	null bool // the next value may be null: an entry of a list of pointers
 }
 
 // maxBad is how many wrong fields are listed.
@@ -121,6 +122,8 @@ func (s *strict) value(t reflect.Type, at string, depth int) error {
 	if err != nil {
 		return err
 	}
+	null := s.null
+	s.null = false
 	if t != nil && t.Kind() == reflect.Pointer {
 		t = t.Elem()
 	}
@@ -131,7 +134,7 @@ func (s *strict) value(t reflect.Type, at string, depth int) error {
 		}
 		return s.object(t, at, depth)
 	case nil:
-		if t != nil {
+		if t != nil && !null {
 			s.fail(at, "must not be null; leave it out")
 		}
 	case string:
@@ -180,6 +183,7 @@ func (s *strict) array(t reflect.Type, at string, depth int) error {
 		}
 	}
 	for i := 0; s.d.More(); i++ {
+		s.null = of != nil && of.Kind() == reflect.Pointer
 		if err := s.value(of, at+"/"+strconv.Itoa(i), depth+1); err != nil {
 			return err
 		}

@@ -28,6 +28,7 @@ type itemLine struct {
 	Why       string       `json:"why,omitempty"`
 	Due       limit        `json:"due"`
 	Remaining *remaining   `json:"remaining,omitempty"`
+	Estimated []string     `json:"estimated,omitempty"` // units whose totals are estimates
 	Minutes   int          `json:"planned_minutes,omitempty"`
 	RaisedAt  time.Time    `json:"raised_at"`
 	BookedOn  string       `json:"booked_on,omitempty"`
@@ -91,7 +92,7 @@ func itemLineOf(s *fleet.State, i foundItem) itemLine {
 		var left remaining
 		l.Status, l.Why = string(i.line.Due.Status), i.line.Due.Why
 		l.Due, left = limitsOf(&i.line.Due)
-		l.Remaining = &left
+		l.Remaining, l.Estimated = &left, estimatedOf(i.line)
 	}
 	if d := it.Deferral; d != nil {
 		l.Deferral = &deferralDoc{Reason: d.Reason, By: it.DeferBy, Until: d.Date, Limits: amountsOrNil(amountsOf(d.Due))}

@@ -244,3 +244,18 @@ func TestSilentRigsAreFound(t *testing.T) {
 	h.send("manager", "POST", "/v1/rigs/T02/readings", reading(h.now(), 1, 1)).is(200)
 	h.send("reader", "GET", "/v1/rigs?silent_days=3", nil).is(200).has("/rigs/0/rig", "T01").has("/rigs/0/silent_days", 5).has("/rigs/1", nil)
 }
+
+// A rig without an hour meter is estimated from its hectares, and that is marked.
+func TestEstimatesAreMarked(t *testing.T) {
+	h := newHouse(t)
+	body := rigBody("T01", "north")
+	body["meters"] = []obj{{"meter": "area", "quantity": "area", "value": 0}}
+	h.send("manager", "POST", "/v1/rigs", body).is(201)
+	h.send("manager", "POST", "/v1/rigs/T01/readings", obj{"id": "a", "time": h.now().Add(-time.Hour), "counters": []obj{{"meter": "area", "value": 400, "unit": "H18"}}}).is(200)
+	h.raise()
+	r := h.send("reader", "GET", "/v1/rigs/T01", nil).is(200).has("/totals/area/hectares", 400).has("/totals/pump", nil)
+	if hours, ok := r.at("/estimates/hours").(float64); !ok || hours <= 0 {
+		t.Fatalf("no estimate in %s", r.body)
+	}
+	h.send("reader", "GET", "/v1/items?task=suction-filter", nil).is(200).has("/items/0/estimated/0", "hours")
+}

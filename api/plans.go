@@ -205,6 +205,13 @@ func postPlan(c *call) error {
 }
 
 func getClasses(c *call) error {
-	setCommit(c.gin.Writer.Header(), c.api.fleet.Head().N)
-	return c.list("classes", plan.Classes(), "", nil)
+	var classes []plan.Class // parsed once, never changed after
+	err := c.view(func(s *fleet.State) error {
+		classes = s.ClassList()
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.list("classes", classes, "", nil)
 }

@@ -22,6 +22,7 @@ type rigLine struct {
 	Retired    bool             `json:"retired"`
 	Plan       *planRef         `json:"plan,omitempty"`
 	Totals     map[string]total `json:"totals"`
+	Estimates  *plan.Amounts    `json:"estimates,omitempty"` // of quantities that no meter counts
 	Fitness    fleet.Fitness    `json:"fitness"`
 	LastHeard  *time.Time       `json:"last_heard,omitempty"`
 	LastRead   *time.Time       `json:"last_read,omitempty"`
@@ -77,6 +78,7 @@ type dueDoc struct {
 	Due        limit     `json:"due"`
 	Remaining  remaining `json:"remaining"`
 	Unmeasured []string  `json:"unmeasured,omitempty"`
+	Estimated  []string  `json:"estimated,omitempty"` // units whose totals are estimates, for want of a meter
 	Item       string    `json:"item,omitempty"`
 }
 
@@ -89,7 +91,15 @@ func dueDocOf(l *fleet.DueLine) dueDoc {
 	if l.Due.Unmeasured != 0 {
 		d.Unmeasured = l.Due.Unmeasured.Units()
 	}
+	d.Estimated = estimatedOf(l)
 	return d
+}
+
+func estimatedOf(l *fleet.DueLine) (units []string) {
+	for _, q := range l.Estimated {
+		units = append(units, q.Field())
+	}
+	return units
 }
 
 func limitsOf(d *plan.Due) (limit, remaining) {
@@ -112,6 +122,11 @@ func (a *API) rigLineOf(s *fleet.State, r *fleet.Rig, now time.Time) rigLine {
 	for _, t := range r.Totals() {
 		l.Totals[t.Meter] = total{amountOf(t.Quantity, t.Total), t.ReadAt}
 	}
+	var guessed plan.Amounts
+	for _, e := range s.Estimates(r) {
+		guessed.SetNamed(string(e.Quantity), e.Total)
+	}
+	l.Estimates = amountsOrNil(guessed)
 	return l
 }
 

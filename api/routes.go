@@ -32,7 +32,7 @@ var (
 
 func paged(names ...string) []string { return append(names, "limit", "cursor") }
 
-var routes = []route{
+var routes = append(calculatorRoutes(), []route{
 	{"GET", "/v1/rigs", anyone, paged("yard", "class", "state", "silent_days", "retired"), getRigs},
 	{"POST", "/v1/rigs", managers, nil, postRigs},
 	{"GET", "/v1/rigs/:rig", andRig, nil, getRig},
@@ -74,5 +74,32 @@ var routes = []route{
 	{"POST", "/v1/tokens", managers, nil, postToken},
 	{"POST", "/v1/tokens/:token/revoke", managers, nil, revokeToken},
 	{"GET", "/v1/classes", anyone, nil, getClasses},
+	{"GET", "/v1/rigs/:rig/fitness", anyone, []string{"at"}, getFitness},
+	{"GET", "/v1/rigs/:rig/place", anyone, nil, getPlace},
+	{"POST", "/v1/rigs/:rig/place", managers, nil, postPlace},
+	{"GET", "/v1/rigs/:rig/handover", anyone, nil, getHandovers},
+	{"POST", "/v1/rigs/:rig/handover", people, nil, postHandover},
+	{"GET", "/v1/rigs/:rig/record", watching, nil, getRigRecord},
+	{"GET", "/v1/yards/:yard/place", anyone, nil, getYardPlace},
+	{"POST", "/v1/yards/:yard/place", managers, nil, postYardPlace},
+	{"GET", "/v1/inspections", anyone, paged("rig", "yard", "outcome"), getInspections},
+	{"POST", "/v1/inspections", workshop, nil, postInspection},
+	{"GET", "/v1/inspections/:inspection", anyone, nil, getInspection},
+	{"GET", "/v1/inspections/:inspection/record", watching, nil, getInspectionRecord},
+	{"GET", "/v1/calibrations", anyone, paged("rig", "yard"), getCalibrations},
+	{"POST", "/v1/calibrations", people, nil, postCalibration},
+	{"GET", "/v1/calibrations/:calibration", anyone, nil, getCalibration},
+	{"GET", "/v1/calibrations/:calibration/record", watching, nil, getCalibrationRecord},
+	{"GET", "/v1/certificates", anyone, paged("rig", "yard"), getCertificates},
+	{"POST", "/v1/certificates", workshop, nil, postCertificate},
+	{"GET", "/v1/certificates/:certificate", anyone, nil, getCertificate},
+	{"POST", "/v1/certificates/:certificate/withdraw", managers, nil, withdrawCertificate},
+	{"GET", "/v1/rulesets", anyone, nil, getRuleSets},
+	{"POST", "/v1/rulesets", managers, nil, postRuleSet},
+	{"GET", "/v1/rulesets/:ruleset", anyone, []string{"edition"}, getRuleSet},
+	{"GET", "/v1/intervals", anyone, nil, getIntervals},
+	{"POST", "/v1/intervals", managers, nil, postIntervals},
+	{"POST", "/v1/files", people, []string{"name"}, postFile},
+	{"GET", "/v1/files/:file", anyone, nil, getFile},
 	{"GET", "/v1/ledger", anyone, nil, getLedger},
-}
+}...)

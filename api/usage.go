@@ -99,7 +99,7 @@ func getUsage(c *call) error {
 func usageOfRig(s *fleet.State, r *fleet.Rig, from, to plan.Date, by meter.Period, meters []string) ([]usageDoc, map[string]plan.Amounts, error) {
 	begin, end := instantOf(s, from), instantOf(s, to)
 	season := 1
-	if class := plan.ClassByName(r.Class); class != nil {
+	if class := s.Class(r.Class); class != nil {
 		season = int(class.Season.From.Month)
 	}
 	var docs []usageDoc

@@ -135,3 +135,6 @@ func ValidCode(s string) bool {
 	}
 	return true
 }
+
+// pointer is the JSON pointer of an element of a list.
+func pointer(list string, i int) string { return fmt.Sprintf("%s/%d", list, i) }

@@ -40,6 +40,7 @@ type Fleet struct {
 	stop    context.CancelFunc
 
 	due       dueBook
+	ahead     outlooks
 	conflicts atomic.Uint64
 	broken    atomic.Pointer[error]
 	opening   Opening

@@ -101,6 +101,16 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		return s.classPublished(f)
 	case *events.PlanAdopted:
 		rig.Plan = PlanRef{Plan: f.Plan, Version: f.Version}
+	case *events.BookingMade:
+		s.Bookings[f.Booking] = &Booking{BookingMade: *f, MadeBy: e.By, Changed: c.N}
+		rig.Booked = append(rig.Booked, f.Booking)
+	case *events.BookingCancelled:
+		if b := s.Bookings[f.Booking]; b != nil {
+			b.Cancelled, b.Changed = true, c.N
+		}
+		rig.Booked = without(rig.Booked, f.Booking)
+	case *events.WorkChanged:
+		rig.WorkChanged = f.Date
 	case *events.DefectReported:
 		s.Defects[f.Defect] = &Defect{DefectReported: *f, ReportedAt: e.At, ReportedBy: e.By, Inspection: s.inspectionOf(f.Defect), Changed: c.N}
 		rig.Defects = append(rig.Defects, f.Defect)

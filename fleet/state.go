@@ -22,6 +22,7 @@ type State struct {
 	Held       map[string]*Held            `json:"held"`
 	Plans      map[string][]*PlanVersion   `json:"plans"`
 	Classes    map[string]*PublishedClass  `json:"classes"` // beside the embedded ones, or in their place
+	Bookings   map[string]*Booking         `json:"bookings"`
 	Tokens     map[string]*Token           `json:"tokens"`
 	Requests   map[string]*Request         `json:"requests"`
 	FactCounts map[string]uint64           `json:"fact_counts"`
@@ -56,7 +57,10 @@ type Rig struct {
 	LastHeard  time.Time             `json:"last_heard,omitzero"` // when its newest event was recorded
 	Conditions map[string]*Condition `json:"conditions,omitempty"`
 
-	Bay      RigBay   `json:"test_bay,omitzero"`
+	Bay         RigBay   `json:"test_bay,omitzero"`
+	Booked      []string `json:"booked,omitempty"`       // bookings that stand, oldest first
+	WorkChanged string   `json:"work_changed,omitempty"` // day since which it does other work
+
 	Open     []string `json:"open"`     // open items, oldest first
 	Defects  []string `json:"defects"`  // open defects, oldest first
 	Timeline []Logged `json:"timeline"` // every fact but readings, oldest first
@@ -166,6 +170,14 @@ type Item struct {
 	StruckFor string               `json:"struck_for,omitempty"`
 }
 
+// Booking is work or rest planned for a rig.
+type Booking struct {
+	events.BookingMade
+	MadeBy    string `json:"made_by"`
+	Cancelled bool   `json:"cancelled,omitempty"`
+	Changed   uint64 `json:"changed"`
+}
+
 // Defect is a reported fault.
 type Defect struct {
 	events.DefectReported
@@ -230,6 +242,7 @@ func newState(zone *time.Location) *State {
 		Held:       map[string]*Held{},
 		Plans:      map[string][]*PlanVersion{},
 		Classes:    map[string]*PublishedClass{},
+		Bookings:   map[string]*Booking{},
 		Tokens:     map[string]*Token{},
 		Requests:   map[string]*Request{},
 		FactCounts: map[string]uint64{},

@@ -149,5 +149,8 @@ func jobRow(r *fleet.Rig, it *fleet.Item, l *fleet.DueLine) dueRow {
 	if !l.Due.Date.IsZero() && l.Due.RemainingDays <= 0 && row.When == "" {
 		row.When = "since " + l.Due.Date.String()
 	}
+	if len(l.Estimated) > 0 && row.When != "" {
+		row.When += " (estimated)"
+	}
 	return row
 }

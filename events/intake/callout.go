@@ -6,6 +6,8 @@ import (
 	"fmt"
 	"log/slog"
 	"math/rand/v2"
+	"runtime"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -54,17 +56,32 @@ type Callout struct {
 	who      Credentials
 	grantFor time.Duration
 	log      *slog.Logger
-	ended    chan struct{}
+	queue    chan question
+	workers  sync.WaitGroup
+	patience atomic.Int64 // how long the server waits for an answer, in ns
 	trouble  trouble
 
-	admitted, refused atomic.Uint64
+	admitted, refused, late atomic.Uint64
 }
+
+// question is what a server asks, and when it came to us.
+type question struct {
+	m    *nats.Msg
+	came time.Time
+}
+
+// firstPing is when a server sends a new client its first PING, let in or not. A
+// client of nats.go that gets it instead of a welcome gives up.
+const firstPing = 2 * time.Second
+
+// maxQuestions is how many may wait: more than a server has connections.
+const maxQuestions = 2 * maxConnections
 
 // StartCallout answers on a connection that stays the caller's and whose user
 // is one of the server's auth_users. It returns when the server has the
 // subscription.
 func StartCallout(nc *nats.Conn, o CalloutOptions) (*Callout, error) {
-	c := &Callout{nc: nc, account: o.Account, who: o.Credentials, grantFor: o.GrantFor, log: o.Logger, ended: make(chan struct{})}
+	c := &Callout{nc: nc, account: o.Account, who: o.Credentials, grantFor: o.GrantFor, log: o.Logger, queue: make(chan question, maxQuestions)}
 	if c.log == nil {
 		c.log = slog.New(slog.DiscardHandler)
 	}
@@ -88,12 +105,15 @@ func StartCallout(nc *nats.Conn, o CalloutOptions) (*Callout, error) {
 		}
 	}
 	before := nc.LastError()
-	sub, err := nc.QueueSubscribe(askSubject, askQueue, c.answer)
+	sub, err := nc.QueueSubscribe(askSubject, askQueue, func(m *nats.Msg) { c.queue <- question{m, time.Now()} })
 	if err != nil {
 		return nil, fmt.Errorf("auth callout: %w", err)
 	}
 	c.sub = sub
-	sub.SetClosedHandler(func(string) { close(c.ended) })
+	sub.SetClosedHandler(func(string) { close(c.queue) }) // after its last message
+	for range runtime.GOMAXPROCS(0) {
+		c.workers.Go(c.work)
+	}
 	err = nc.FlushTimeout(10 * time.Second)
 	if now := nc.LastError(); err == nil && now != before && errors.Is(now, nats.ErrPermissionViolation) {
 		err = now
@@ -152,9 +172,10 @@ func (c *Callout) Ready() error {
 	return c.trouble.get()
 }
 
-// Answered gives how many clients were let in and how many refused.
-func (c *Callout) Answered() (admitted, refused uint64) {
-	return c.admitted.Load(), c.refused.Load()
+// Answered gives how many clients were let in, how many refused, and how many
+// left without an answer because their server did not wait for it any more.
+func (c *Callout) Answered() (admitted, refused, late uint64) {
+	return c.admitted.Load(), c.refused.Load(), c.late.Load()
 }
 
 // Stop answers what has come in already and then no more.
@@ -162,10 +183,25 @@ func (c *Callout) Stop() {
 	if c.sub.Drain() != nil {
 		return // the connection is gone, and with it the subscription
 	}
+	done := make(chan struct{})
+	go func() { c.workers.Wait(); close(done) }()
 	select {
-	case <-c.ended:
+	case <-done:
 		_ = c.nc.FlushTimeout(2 * time.Second)
 	case <-time.After(5 * time.Second):
+	}
+}
+
+// work answers question after question. When more rigs come at once than can be
+// answered in time, those that have waited long are passed over: answering them
+// would only make the next ones late as well, and in the end nobody came in.
+func (c *Callout) work() {
+	for q := range c.queue {
+		if wait := min(firstPing, time.Duration(c.patience.Load())); wait > 0 && time.Since(q.came) > wait*3/4 {
+			c.late.Add(1)
+			continue
+		}
+		c.answer(q.m)
 	}
 }
 
@@ -178,6 +214,7 @@ func (c *Callout) answer(m *nats.Msg) {
 		c.fail(fmt.Errorf("cannot read what the NATS server asks: %w", err))
 		return
 	}
+	c.patience.Store((ask.Expires - ask.IssuedAt) * int64(time.Second)) // both by the server's clock
 	if ask.Subject != c.public {
 		c.fail(fmt.Errorf("the NATS server expects issuer %s in auth_callout, ours is %s", ask.Subject, c.public))
 	} else {

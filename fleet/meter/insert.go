@@ -1,8 +1,8 @@
 package meter
 
 import (
+	"math"
 	"slices"
-	"sort"
 )
 
 // Insert puts a reading in, wherever its time belongs. It does not judge: that is done before
@@ -12,7 +12,7 @@ func (s *Series) Insert(p Point) bool {
 	n, last := len(s.Kept), len(s.Epochs)-1
 	if n > 0 && s.Kept[n-1].At < p.At && s.Epochs[last].At < p.At {
 		s.Kept = append(s.Kept, Mark{At: p.At, Value: p.Value, Epoch: int32(last)})
-		if n+1-s.Sealed >= 2*rawLen {
+		if n+1 >= 2*rawLen {
 			s.seal()
 		}
 		return true
@@ -25,68 +25,68 @@ func (s *Series) insertAmong(p Point) bool {
 	if e == 0 && p.At < s.Epochs[0].At {
 		return false
 	}
-	i := s.place(e, p.At)
-	if i < len(s.Kept) && s.Kept[i].At == p.At && int(s.Kept[i].Epoch) == e {
-		if s.Kept[i].Value == p.Value {
+	g := s.place(e, p.At)
+	if g.hasRight && g.right.At == p.At && int(g.right.Epoch) == e {
+		if g.right.Value == p.Value {
 			return false
 		}
-		s.Kept[i].Value = p.Value
+		g.right.Value = p.Value
+		s.replace(g.index, g.index+1, g.right)
 		s.rebase()
 		return true
 	}
 	m := Mark{At: p.At, Value: p.Value, Epoch: int32(e)}
-	if s.thinned(i) && int(s.Kept[i].Epoch) == e {
-		if s.offLine(i, p) <= s.Quantity.Tolerance() {
+	if g.thinned() && int(g.right.Epoch) == e {
+		if g.offLine(p) <= s.Quantity.Tolerance() {
 			return false
 		}
-		m.Thin = s.Kept[i].Thin
+		m.Thin = g.right.Thin
 	}
-	if i < s.Sealed {
-		s.Sealed++
+	if g.index < s.Packed.Len() {
 		s.Late++
-		if i < s.Settled {
+		if g.index < s.Settled {
 			s.Settled++
 		}
 	}
-	s.Kept = slices.Insert(s.Kept, i, m)
+	s.replace(g.index, g.index, m)
 	if e < len(s.Epochs)-1 {
 		s.rebase()
 	}
 	if s.Late >= lateLen {
 		s.thinAgain()
 	}
-	if len(s.Kept)-s.Sealed >= 2*rawLen {
+	if len(s.Kept) >= 2*rawLen {
 		s.seal()
 	}
 	return true
 }
 
-// thinned reports whether readings were left out between Kept[i-1] and Kept[i].
-func (s *Series) thinned(i int) bool {
-	return i > 0 && i < len(s.Kept) && s.Kept[i].Thin > 0 && s.Kept[i-1].Epoch == s.Kept[i].Epoch
+// replace puts kept readings in the place of those from index i up to j, which are all raw or all packed. What is
+// put between the last packed and the first raw one becomes raw. Settled is the caller's to keep.
+func (s *Series) replace(i, j int, with ...Mark) {
+	sealed := s.Packed.Len()
+	if i < sealed {
+		s.Packed.splice(i, j, with)
+		return
+	}
+	if s.Kept = slices.Replace(s.Kept, i-sealed, j-sealed, with...); len(s.Kept) == 0 {
+		s.Kept = nil
+	}
 }
 
-// offLine is how far a reading lies from the line between Kept[i-1] and Kept[i].
-func (s *Series) offLine(i int, p Point) int64 {
-	l, r := &s.Kept[i-1], &s.Kept[i]
-	off := p.Value - line(l.At, l.Value, r.At, r.Value, p.At)
+// thinned reports whether readings were left out in the gap.
+func (g *gap) thinned() bool {
+	return g.hasLeft && g.hasRight && g.right.Thin > 0 && g.left.Epoch == g.right.Epoch
+}
+
+// offLine is how far a reading lies from the line across the gap.
+func (g *gap) offLine(p Point) int64 {
+	off := p.Value - line(g.left.At, g.left.Value, g.right.At, g.right.Value, p.At)
 	return max(off, -off)
 }
 
-// place is the index of the reading of an epoch at a time, or where it would stand.
-func (s *Series) place(e int, at int64) int {
-	n := len(s.Kept)
-	if n == 0 {
-		return 0
-	}
-	if m := &s.Kept[n-1]; int(m.Epoch) < e || (int(m.Epoch) == e && m.At < at) {
-		return n
-	}
-	return sort.Search(n, func(i int) bool {
-		m := &s.Kept[i]
-		return int(m.Epoch) > e || (int(m.Epoch) == e && m.At >= at)
-	})
-}
+// place is where the reading of an epoch at a time stands, to the right of the gap, or would stand.
+func (s *Series) place(e int, at int64) gap { return s.find(edgeOf(e, at)) }
 
 // epochOf is the epoch a reading belongs to; see the package comment for the instant of a swap.
 func (s *Series) epochOf(p Point) int {
@@ -100,8 +100,8 @@ func (s *Series) epochOf(p Point) int {
 // ofOldCounter reports whether a reading at the instant epoch e was closed can be of that epoch.
 func (s *Series) ofOldCounter(e int, p Point) bool {
 	floor := s.Epochs[e].Start
-	if i := s.place(e, p.At); i > 0 && int(s.Kept[i-1].Epoch) == e {
-		floor = s.Kept[i-1].Value
+	if g := s.place(e, p.At); g.hasLeft && int(g.left.Epoch) == e {
+		floor = g.left.Value
 	}
 	end := s.Epochs[e].End
 	return floor <= p.Value && (end == nil || p.Value <= *end)
@@ -128,28 +128,39 @@ func (s *Series) Swap(at int64, last *int64, start int64) {
 	s.splitThinned(e, at, last)
 	s.Epochs = slices.Insert(s.Epochs, e+1, Epoch{At: at, Start: start, End: s.Epochs[e].End})
 	s.Epochs[e].End = last
-	for i := range s.Kept {
-		m := &s.Kept[i]
-		if int(m.Epoch) > e || (int(m.Epoch) == e && m.At > at) {
-			m.Epoch++
-		}
-	}
-	if i := s.place(e, at); i < len(s.Kept) && s.Kept[i].At == at && int(s.Kept[i].Epoch) == e {
-		if p := (Point{at, s.Kept[i].Value}); !s.ofOldCounter(e, p) && p.Value >= start {
-			s.Kept[i].Epoch++
+	s.toEpoch(s.place(e, at+1).index, 1)
+	if g := s.place(e, at); g.hasRight && g.right.At == at && int(g.right.Epoch) == e {
+		if p := (Point{at, g.right.Value}); !s.ofOldCounter(e, p) && p.Value >= start {
+			g.right.Epoch++
+			s.replace(g.index, g.index+1, g.right)
 		}
 	}
 	s.rebase()
 }
 
+// toEpoch moves the kept readings from an index on to a later or an earlier epoch.
+func (s *Series) toEpoch(i int, by int32) {
+	if sealed := s.Packed.Len(); i < sealed {
+		marks := s.Packed.read(make([]Mark, 0, sealed-i), i, sealed)
+		for k := range marks {
+			marks[k].Epoch += by
+		}
+		s.Packed.splice(i, sealed, marks)
+		i = sealed
+	}
+	for k := i - s.Packed.Len(); k < len(s.Kept); k++ {
+		s.Kept[k].Epoch += by
+	}
+}
+
 // splitThinned gives a thinned stretch of epoch e that a swap cuts in two an end for the old counter and a
 // beginning for the new one, on its line.
 func (s *Series) splitThinned(e int, at int64, last *int64) {
-	i := s.place(e, at+1)
-	if i >= s.Sealed || !s.thinned(i) || int(s.Kept[i].Epoch) != e || s.Kept[i-1].At >= at {
+	g := s.place(e, at+1)
+	i, l, r := g.index, g.left, g.right
+	if i >= s.Packed.Len() || !g.thinned() || int(r.Epoch) != e || l.At >= at {
 		return
 	}
-	l, r := s.Kept[i-1], s.Kept[i]
 	cut := Mark{At: at, Value: line(l.At, l.Value, r.At, r.Value, at), Epoch: int32(e), Thin: r.Thin}
 	if last != nil {
 		cut.Value = min(cut.Value, *last)
@@ -158,10 +169,9 @@ func (s *Series) splitThinned(e int, at int64, last *int64) {
 	if r.At > at+1 {
 		marks = append(marks, Mark{At: at + 1, Value: line(l.At, l.Value, r.At, r.Value, at+1), Epoch: int32(e)})
 	} else {
-		s.Kept[i].Thin = 0
+		r.Thin = 0
 	}
-	s.Kept = slices.Insert(s.Kept, i, marks...)
-	s.Sealed += len(marks)
+	s.Packed.splice(i, i+1, append(marks, r))
 	if i < s.Settled {
 		s.Settled += len(marks)
 	}
@@ -170,27 +180,28 @@ func (s *Series) splitThinned(e int, at int64, last *int64) {
 // Void takes the reading at that time out; totals follow. It returns false when no reading of that time
 // is kept. Where both the old and the new counter were read at the millisecond of a swap, the new one's goes first.
 func (s *Series) Void(at int64) bool {
-	i := s.firstAfter(at) - 1
-	if i < 0 || s.Kept[i].At != at {
+	g := s.find(edgeAfter(at))
+	if !g.hasLeft || g.left.At != at {
 		return false
 	}
-	s.remove(i)
+	s.remove(g.index - 1)
 	s.rebase()
 	return true
 }
 
-// remove takes Kept[i] out; the stretches on either side become one, thinned if either was.
+// remove takes the kept reading at index i out; the stretches on either side become one, thinned if either was.
 func (s *Series) remove(i int) {
-	thin := s.Kept[i].Thin
-	s.Kept = slices.Delete(s.Kept, i, i+1)
-	if i < len(s.Kept) && i > 0 && s.Kept[i-1].Epoch == s.Kept[i].Epoch {
-		s.Kept[i].Thin = max(s.Kept[i].Thin, thin)
-	}
+	gone := s.mark(i)
+	s.replace(i, i+1)
 	if i < s.Settled {
 		s.Settled--
 	}
-	if i < s.Sealed {
-		s.Sealed--
+	if i == 0 || i >= s.Len() {
+		return
+	}
+	if m := s.mark(i); m.Thin < gone.Thin && s.mark(i-1).Epoch == m.Epoch {
+		m.Thin = gone.Thin
+		s.replace(i, i+1, m)
 	}
 }
 
@@ -203,12 +214,8 @@ func (s *Series) Unswap(at int64) bool {
 	}
 	s.Epochs[e-1].End = s.Epochs[e].End
 	s.Epochs = slices.Delete(s.Epochs, e, e+1)
-	for i := range s.Kept {
-		if int(s.Kept[i].Epoch) >= e {
-			s.Kept[i].Epoch--
-		}
-	}
-	if i := s.place(e-1, at); i+1 < len(s.Kept) && s.Kept[i].At == at && s.Kept[i+1].At == at {
+	s.toEpoch(s.place(e, math.MinInt64).index, -1)
+	if i := s.place(e-1, at).index; i+1 < s.Len() && s.mark(i).At == at && s.mark(i+1).At == at {
 		s.remove(i + 1) // two counters were read at that instant; one counter has one value
 	}
 	s.rebase()
@@ -222,8 +229,8 @@ func (s *Series) rebase() {
 		end := old.Start
 		if old.End != nil {
 			end = *old.End
-		} else if i := s.place(e, -1<<63); i > 0 && int(s.Kept[i-1].Epoch) == e-1 {
-			end = s.Kept[i-1].Value
+		} else if g := s.place(e, math.MinInt64); g.hasLeft && int(g.left.Epoch) == e-1 {
+			end = g.left.Value
 		}
 		s.Epochs[e].Base = old.Base + end - old.Start
 	}

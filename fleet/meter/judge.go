@@ -41,8 +41,7 @@ func (v Verdict) String() string {
 type neighbours struct {
 	prior, later   Point
 	timed, bounded bool
-	thinned        bool
-	index          int // of the later one in Kept, when thinned
+	gap            *gap // of the two, when readings were left out between them
 }
 
 // Judge says what a reading would be. pending are readings accepted but not yet inserted, in
@@ -53,7 +52,7 @@ func (s *Series) Judge(p Point, lim Limits, pending []Point) Verdict {
 	}
 	e, n := len(s.Epochs)-1, len(s.Kept)
 	var b neighbours
-	if s.Epochs[e].At < p.At && n > 0 && s.Kept[n-1].At < p.At && int(s.Kept[n-1].Epoch) == e {
+	if n > 0 && s.Epochs[e].At < p.At && s.Kept[n-1].At < p.At && int(s.Kept[n-1].Epoch) == e {
 		b.prior, b.timed = Point{s.Kept[n-1].At, s.Kept[n-1].Value}, true
 	} else {
 		if s.known(p) {
@@ -83,9 +82,9 @@ func (s *Series) Judge(p Point, lim Limits, pending []Point) Verdict {
 			if e == 0 && q.At < s.Epochs[0].At {
 				continue
 			}
-			b.prior, b.timed, b.thinned = q, true, false
+			b.prior, b.timed, b.gap = q, true, nil
 		case q.At > p.At && (!b.bounded || q.At < b.later.At):
-			b.later, b.bounded, b.thinned = q, true, false
+			b.later, b.bounded, b.gap = q, true, nil
 		}
 	}
 	return s.weigh(e, p, lim, b)
@@ -117,8 +116,8 @@ func (s *Series) withAll(pending []Point) *Series {
 
 // known reports whether exactly this reading is kept, or is the start or end of an epoch.
 func (s *Series) known(p Point) bool {
-	for i := s.firstAfter(p.At) - 1; i >= 0 && s.Kept[i].At == p.At; i-- {
-		if s.Kept[i].Value == p.Value {
+	for g := s.find(edgeAfter(p.At)); g.hasLeft && g.left.At == p.At; g = s.place(int(g.left.Epoch), p.At) {
+		if g.left.Value == p.Value {
 			return true
 		}
 	}
@@ -142,13 +141,15 @@ func (s *Series) neighboursOf(e int, p Point) neighbours {
 	if e+1 < len(s.Epochs) && epoch.End != nil {
 		b.later, b.bounded = Point{s.Epochs[e+1].At, *epoch.End}, true
 	}
-	i := s.place(e, p.At)
-	if i > 0 && int(s.Kept[i-1].Epoch) == e {
-		b.prior, b.timed = Point{s.Kept[i-1].At, s.Kept[i-1].Value}, true
+	g := s.place(e, p.At)
+	if g.hasLeft && int(g.left.Epoch) == e {
+		b.prior, b.timed = Point{g.left.At, g.left.Value}, true
 	}
-	if i < len(s.Kept) && int(s.Kept[i].Epoch) == e {
-		b.later, b.bounded = Point{s.Kept[i].At, s.Kept[i].Value}, true
-		b.thinned, b.index = s.thinned(i), i
+	if g.hasRight && int(g.right.Epoch) == e {
+		b.later, b.bounded = Point{g.right.At, g.right.Value}, true
+		if g.thinned() {
+			b.gap = &g
+		}
 	}
 	return b
 }
@@ -177,7 +178,7 @@ func (s *Series) weigh(e int, p Point, lim Limits, b neighbours) Verdict {
 	if lim.MaxGainPerHour <= 0 {
 		return Fits
 	}
-	if b.thinned && s.offLine(b.index, p) <= s.Quantity.Tolerance() {
+	if b.gap != nil && b.gap.offLine(p) <= s.Quantity.Tolerance() {
 		return Fits
 	}
 	if b.timed && tooFast(p.Value-b.prior.Value-slack, p.At-b.prior.At, lim.MaxGainPerHour) {

@@ -3,6 +3,7 @@ package meter
 import (
 	"errors"
 	"fmt"
+	"math"
 	"math/bits"
 	"slices"
 	"sort"
@@ -33,11 +34,13 @@ type Series struct {
 	RollAt int64 `json:"roll,omitempty"`
 
 	Epochs []Epoch `json:"epochs"` // by time, never empty
-	Kept   Trace   `json:"kept"`   // by epoch, then time
+	// The kept readings, by epoch, then time: first the thinned ones, then the raw ones. An index of a kept
+	// reading counts through both.
+	Packed Packed `json:"packed,omitzero"`
+	Kept   Trace  `json:"kept"`
 
-	Settled int `json:"settled,omitempty"` // Kept[:Settled] is thinned by the cone alone
-	Sealed  int `json:"sealed,omitempty"`  // Kept[Settled:Sealed] is thinned cautiously, the rest is raw
-	Late    int `json:"late,omitempty"`    // readings put into Kept[:Sealed] since it was last thinned
+	Settled int `json:"settled,omitempty"` // of Packed, how many are thinned by the cone alone; the rest cautiously
+	Late    int `json:"late,omitempty"`    // readings put into Packed since it was last thinned
 }
 
 // Mark is a kept reading.
@@ -72,7 +75,7 @@ func (s *Series) Clone() *Series {
 			c.Epochs[i].End = &end
 		}
 	}
-	c.Kept = slices.Clone(s.Kept)
+	c.Packed, c.Kept = s.Packed.clone(), slices.Clone(s.Kept)
 	return &c
 }
 
@@ -83,7 +86,7 @@ func (s *Series) Check() error {
 		return fmt.Errorf("series: quantity %q is not known", string(s.Quantity))
 	case len(s.Epochs) == 0:
 		return errors.New("series: no epoch")
-	case s.Settled < 0 || s.Settled > s.Sealed || s.Sealed > len(s.Kept):
+	case s.Settled < 0 || s.Settled > s.Packed.Len() || s.Late < 0:
 		return errors.New("series: stretches do not fit the kept readings")
 	}
 	for e := 1; e < len(s.Epochs); e++ {
@@ -91,21 +94,52 @@ func (s *Series) Check() error {
 			return fmt.Errorf("series: epoch %d is out of order", e)
 		}
 	}
-	for i, m := range s.Kept {
-		if m.Epoch < 0 || int(m.Epoch) >= len(s.Epochs) || (i > 0 && (m.At < s.Kept[i-1].At || m.Epoch < s.Kept[i-1].Epoch)) {
-			return fmt.Errorf("series: kept reading %d is out of order", i)
+	// Within what is packed the order was looked at when it was read.
+	before, some := Mark{}, false
+	if n := s.Packed.Len(); n > 0 {
+		if first := s.Packed.mark(0); first.Epoch < 0 {
+			return errors.New("series: kept reading 0 is out of order")
 		}
+		before, some = s.Packed.mark(n-1), true
+	}
+	for i, m := range s.Kept {
+		if m.Epoch < 0 || (some && !before.before(m)) {
+			return fmt.Errorf("series: kept reading %d is out of order", s.Packed.Len()+i)
+		}
+		before, some = m, true
+	}
+	if some && int(before.Epoch) >= len(s.Epochs) {
+		return errors.New("series: a kept reading is of no epoch")
 	}
 	return nil
 }
 
 // Len is the number of readings kept.
-func (s *Series) Len() int { return len(s.Kept) }
+func (s *Series) Len() int { return s.Packed.Len() + len(s.Kept) }
+
+// mark is the kept reading at an index.
+func (s *Series) mark(i int) Mark {
+	if sealed := s.Packed.Len(); i >= sealed {
+		return s.Kept[i-sealed]
+	}
+	return s.Packed.mark(i)
+}
+
+// newest is the last kept reading.
+func (s *Series) newest() (m Mark, ok bool) {
+	if n := len(s.Kept); n > 0 {
+		return s.Kept[n-1], true
+	}
+	if n := s.Packed.Len(); n > 0 {
+		return s.Packed.mark(n - 1), true
+	}
+	return m, false
+}
 
 // Last is the newest reading of the counter now fitted; false when it was never read.
 func (s *Series) Last() (Point, bool) {
-	if n := len(s.Kept); n > 0 && int(s.Kept[n-1].Epoch) == len(s.Epochs)-1 {
-		return Point{s.Kept[n-1].At, s.Kept[n-1].Value}, true
+	if m, ok := s.newest(); ok && int(m.Epoch) == len(s.Epochs)-1 {
+		return Point{m.At, m.Value}, true
 	}
 	return Point{}, false
 }
@@ -115,11 +149,10 @@ func (s *Series) Last() (Point, bool) {
 func (s *Series) Total() (total, readAt int64) {
 	last := len(s.Epochs) - 1
 	total = s.Epochs[last].Base
-	if n := len(s.Kept); n > 0 {
-		m := &s.Kept[n-1]
+	if m, ok := s.newest(); ok {
 		readAt = m.At
 		if int(m.Epoch) == last {
-			total = s.totalOf(m)
+			total = s.totalOf(&m)
 		}
 	}
 	return total, readAt
@@ -133,14 +166,23 @@ func (s *Series) totalOf(m *Mark) int64 {
 // LastGain is the time of the newest reading at which the meter had run since the one
 // before, Unix ms; 0 when it never has.
 func (s *Series) LastGain() int64 {
-	for i := len(s.Kept) - 1; i >= 0; i-- {
-		before := s.Epochs[0].Base
-		if i > 0 {
-			before = s.totalOf(&s.Kept[i-1])
+	// From the newest back, a block's worth at a time; the first of each is looked at with the next.
+	var few [blockLen + 1]Mark
+	for j := s.Len(); j > 0; {
+		i := max(j-len(few), 0)
+		marks := s.read(few[:0], i, j)
+		for k := len(marks) - 1; k > 0; k-- {
+			if s.totalOf(&marks[k]) > s.totalOf(&marks[k-1]) {
+				return marks[k].At
+			}
 		}
-		if s.totalOf(&s.Kept[i]) > before {
-			return s.Kept[i].At
+		if i == 0 {
+			if s.totalOf(&marks[0]) > s.Epochs[0].Base {
+				return marks[0].At
+			}
+			return 0
 		}
+		j = i + 1
 	}
 	return 0
 }
@@ -152,16 +194,16 @@ func (s *Series) TotalAt(at int64) int64 {
 	if e == 0 && at < epoch.At {
 		return epoch.Base
 	}
-	i := s.firstAfter(at)
+	g := s.find(edgeAfter(at))
 	left, leftTotal := epoch.At, epoch.Base
-	if i > 0 && int(s.Kept[i-1].Epoch) == e {
-		left, leftTotal = s.Kept[i-1].At, s.totalOf(&s.Kept[i-1])
+	if g.hasLeft && int(g.left.Epoch) == e {
+		left, leftTotal = g.left.At, s.totalOf(&g.left)
 	} else if e == 0 && epoch.At == 0 {
 		return epoch.Base
 	}
 	switch {
-	case i < len(s.Kept) && int(s.Kept[i].Epoch) == e:
-		return line(left, leftTotal, s.Kept[i].At, s.totalOf(&s.Kept[i]), at)
+	case g.hasRight && int(g.right.Epoch) == e:
+		return line(left, leftTotal, g.right.At, s.totalOf(&g.right), at)
 	case e+1 < len(s.Epochs) && epoch.End != nil:
 		next := &s.Epochs[e+1]
 		return line(left, leftTotal, next.At, next.Base, at)
@@ -174,15 +216,30 @@ func (s *Series) Usage(from, to int64) int64 { return s.TotalAt(to) - s.TotalAt(
 
 // Points are the kept readings with from ≤ At ≤ to, oldest first.
 func (s *Series) Points(from, to int64) []Reading {
-	i := sort.Search(len(s.Kept), func(i int) bool { return s.Kept[i].At >= from })
-	j := s.firstAfter(to)
+	i := s.find(edge{from, 0, math.MaxInt32}).index
+	j := s.find(edgeAfter(to)).index
 	if i >= j {
 		return nil
 	}
 	out := make([]Reading, 0, j-i)
-	for ; i < j; i++ {
-		m := &s.Kept[i]
-		out = append(out, Reading{m.At, m.Value, int(m.Epoch), s.totalOf(m)})
+	var few [blockLen]Mark
+	for ; i < j; i += len(few) {
+		for _, m := range s.read(few[:0], i, min(i+len(few), j)) {
+			out = append(out, Reading{m.At, m.Value, int(m.Epoch), s.totalOf(&m)})
+		}
+	}
+	return out
+}
+
+// read appends the kept readings from index i up to j.
+func (s *Series) read(out []Mark, i, j int) []Mark {
+	sealed := s.Packed.Len()
+	if i < sealed {
+		out = s.Packed.read(out, i, min(j, sealed))
+		i = sealed
+	}
+	if i < j {
+		out = append(out, s.Kept[i-sealed:j-sealed]...)
 	}
 	return out
 }
@@ -196,13 +253,34 @@ func (s *Series) epochOpenAt(at int64) int {
 	return e
 }
 
-// firstAfter is the index of the first kept reading later than at.
-func (s *Series) firstAfter(at int64) int {
-	n := len(s.Kept)
-	if n == 0 || s.Kept[n-1].At <= at {
-		return n
+// gap is a place between two kept readings.
+type gap struct {
+	index             int // of the right one, or where it would stand
+	left, right       Mark
+	hasLeft, hasRight bool
+}
+
+// find is the place of an edge.
+func (s *Series) find(e edge) (g gap) {
+	sealed, n := s.Packed.Len(), len(s.Kept)
+	if n > 0 && !e.passes(s.Kept[n-1].At, s.Kept[n-1].Epoch) {
+		return gap{index: sealed + n, left: s.Kept[n-1], hasLeft: true}
 	}
-	return sort.Search(n, func(i int) bool { return s.Kept[i].At > at })
+	i := sort.Search(n, func(i int) bool { return e.passes(s.Kept[i].At, s.Kept[i].Epoch) })
+	if i < n {
+		g.right, g.hasRight = s.Kept[i], true
+	}
+	g.index = sealed + i
+	if i > 0 {
+		g.left, g.hasLeft = s.Kept[i-1], true
+		return g
+	}
+	at, left, right := s.Packed.find(e)
+	g.index, g.left, g.hasLeft = at, left, at > 0
+	if at < sealed {
+		g.right, g.hasRight = right, true
+	}
+	return g
 }
 
 // line is the value at time t on the line through (t0, v0) and (t1, v1), t0 ≤ t ≤ t1,

@@ -22,7 +22,7 @@ func steady(s *meter.Series, from meter.Point, n int, gap, gain int64) []meter.P
 
 // borders are the times of the first mark of the near and of the raw stretch.
 func borders(s *meter.Series) [2]int64 {
-	return [2]int64{s.Kept[s.Settled].At, s.Kept[s.Sealed].At}
+	return [2]int64{s.Marks()[s.Settled].At, s.Kept[0].At}
 }
 
 // worked is a series with all three stretches, told every minute, each kept reading a corner: the pace changes.
@@ -33,21 +33,22 @@ func worked(t *testing.T) *meter.Series {
 		p = steady(s, p, 10, 60_000, 60)[9]
 		p = steady(s, p, 10, 600_000, 0)[9]
 	}
-	if s.Settled == 0 || s.Sealed-s.Settled < 1000 || len(s.Kept)-s.Sealed < 128 {
-		t.Fatalf("stretches %d, %d of %d", s.Settled, s.Sealed, len(s.Kept))
+	if s.Settled == 0 || s.Sealed()-s.Settled < 1000 || len(s.Kept) < 128 {
+		t.Fatalf("stretches %d, %d of %d", s.Settled, s.Sealed(), s.Len())
 	}
 	return s
 }
 
 func TestLateReadingsAndVoidsLeaveTheBordersOfTheStretchesWhereTheyAre(t *testing.T) {
 	whole := worked(t)
-	for name, i := range map[string]int{"settled": whole.Settled / 2, "near": (whole.Settled + whole.Sealed) / 2} {
+	for name, i := range map[string]int{"settled": whole.Settled / 2, "near": (whole.Settled + whole.Sealed()) / 2} {
 		t.Run(name, func(t *testing.T) {
 			s := whole.Clone()
 			want := borders(s)
 			// Two readings that no counter told honestly: far off the line, so that they are kept.
-			mid := (s.Kept[i-1].At + s.Kept[i].At) / 2
-			p := meter.Point{At: mid, Value: s.Kept[i].Value + 100_000}
+			marks := s.Marks()
+			mid := (marks[i-1].At + marks[i].At) / 2
+			p := meter.Point{At: mid, Value: marks[i].Value + 100_000}
 			if !s.Insert(p) || borders(s) != want {
 				t.Errorf("a late reading moved the borders from %v to %v", want, borders(s))
 			}
@@ -64,8 +65,9 @@ func TestLateReadingsAndVoidsLeaveTheBordersOfTheStretchesWhereTheyAre(t *testin
 func TestALateReadingInASettledStretchIsAbsorbedOnItsLineAndKeptOffIt(t *testing.T) {
 	s := worked(t)
 	before := s.Len()
-	at := (s.Kept[10].At + s.Kept[11].At) / 2
-	if s.Kept[11].Thin == 0 {
+	marks := s.Marks()
+	at := (marks[10].At + marks[11].At) / 2
+	if marks[11].Thin == 0 {
 		t.Fatal("no reading was left out there")
 	}
 	on, off := s.TotalAt(at), s.TotalAt(at)+s.Quantity.Tolerance()+1
@@ -135,9 +137,10 @@ func TestThinningManyTimesOverDoesNotAddUpItsErrors(t *testing.T) {
 	}
 	// Why it cannot add up: what holds a thinned stretch is never itself left out at that level.
 	var holds []int64
+	marks := s.Marks()
 	for i := 1; i < s.Settled; i++ {
-		if s.Kept[i].Thin == 2 {
-			holds = append(holds, s.Kept[i-1].At, s.Kept[i].At)
+		if marks[i].Thin == 2 {
+			holds = append(holds, marks[i-1].At, marks[i].At)
 		}
 	}
 	if len(holds) == 0 {
@@ -195,15 +198,15 @@ func TestAVoidJoinsAThinnedStretchToItsNeighbourAsThinned(t *testing.T) {
 	s := meter.New(meter.Hours, meter.Point{At: hour, Value: 0})
 	flat := steady(s, meter.Point{At: hour}, 60, 10_000, 0)
 	steady(s, flat[59], 400, 3_600_000, 1000) // steps too large to leave any out
-	i := 0
-	for s.Kept[i].At != flat[59].At {
+	i, marks := 0, s.Marks()
+	for marks[i].At != flat[59].At {
 		i++
 	}
-	if s.Kept[i].Thin == 0 || s.Kept[i+1].Thin != 0 {
-		t.Fatalf("not the shape that was wanted: %+v", s.Kept[:i+2])
+	if marks[i].Thin == 0 || marks[i+1].Thin != 0 {
+		t.Fatalf("not the shape that was wanted: %+v", marks[:i+2])
 	}
-	if !s.Void(flat[59].At) || s.Kept[i].Thin == 0 {
-		t.Errorf("the joined stretch %+v forgot that readings were left out of it", s.Kept[i])
+	if !s.Void(flat[59].At) || s.Marks()[i].Thin == 0 {
+		t.Errorf("the joined stretch %+v forgot that readings were left out of it", s.Marks()[i])
 	}
 }
 

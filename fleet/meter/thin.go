@@ -11,29 +11,52 @@ const (
 	settled = 2
 )
 
-// seal thins the older half of the raw readings, and in its turn the older half of the near ones.
+// seal thins and packs the older half of the raw readings, and thins in its turn the older half of the near ones.
 func (s *Series) seal() {
-	to := s.Sealed + rawLen
-	s.Sealed = to - s.thin(max(s.Sealed-1, 0), to, near)
-	if s.Sealed-s.Settled >= 2*nearLen {
-		to = s.Settled + nearLen
-		out := s.thin(max(s.Settled-1, 0), to, settled)
-		s.Settled, s.Sealed = to-out, s.Sealed-out
+	var few [rawLen + 1]Mark
+	marks, sealed := few[:0], s.Packed.Len()
+	if sealed > 0 {
+		marks = append(marks, s.Packed.mark(sealed-1))
 	}
+	marks = append(marks, s.Kept[:rawLen]...)
+	s.Kept = s.Kept[:copy(s.Kept, s.Kept[rawLen:])]
+	marks = thin(marks, near, s.Quantity.Tolerance())
+	if sealed > 0 {
+		marks = marks[1:]
+	}
+	s.Packed.splice(sealed, sealed, marks)
+	if s.Packed.Len()-s.Settled >= 2*nearLen {
+		s.settle(s.Settled + nearLen)
+	}
+}
+
+// settle thins the near readings before an index by the cone alone.
+func (s *Series) settle(to int) {
+	out := s.thinPacked(max(s.Settled-1, 0), to, settled)
+	s.Settled = to - out
 }
 
 // thinAgain thins the readings that came late into the thinned stretches.
 func (s *Series) thinAgain() {
 	s.Late = 0
-	out := s.thin(0, s.Settled, settled)
-	s.Settled -= out
-	s.Sealed -= out
-	s.Sealed -= s.thin(max(s.Settled-1, 0), s.Sealed, near)
-	if s.Sealed-s.Settled >= 2*nearLen {
-		to := s.Sealed - nearLen
-		out = s.thin(max(s.Settled-1, 0), to, settled)
-		s.Settled, s.Sealed = to-out, s.Sealed-out
+	s.Settled -= s.thinPacked(0, s.Settled, settled)
+	s.thinPacked(max(s.Settled-1, 0), s.Packed.Len(), near)
+	if s.Packed.Len()-s.Settled >= 2*nearLen {
+		s.settle(s.Packed.Len() - nearLen)
 	}
+}
+
+// thinPacked thins packed readings, and returns how many it left out.
+func (s *Series) thinPacked(i, j int, level int8) int {
+	if j-i < 3 {
+		return 0
+	}
+	marks := thin(s.Packed.read(make([]Mark, 0, j-i), i, j), level, s.Quantity.Tolerance())
+	out := j - i - len(marks)
+	if out > 0 {
+		s.Packed.splice(i, j, marks)
+	}
+	return out
 }
 
 // cone holds the slopes (base units per ms) of the lines through the apex that pass every
@@ -58,12 +81,11 @@ func (c *cone) sees(m Mark) bool {
 	return c.lo <= slope && slope <= c.hi
 }
 
-// thin leaves out what it can of Kept[lo:hi], never the two ends, and returns how many.
-func (s *Series) thin(lo, hi int, level int8) int {
-	if hi-lo < 3 {
-		return 0
+// thin leaves out what it can of some marks, never the two ends. It returns those that stay, in the same array.
+func thin(marks []Mark, level int8, tolerance int64) []Mark {
+	if len(marks) < 3 {
+		return marks
 	}
-	tolerance := s.Quantity.Tolerance()
 	// One unit of each share goes to the rounding of an interpolated value.
 	step := tolerance / 4
 	allowance := max(tolerance/4-1, 0)
@@ -71,12 +93,12 @@ func (s *Series) thin(lo, hi int, level int8) int {
 		allowance = max(tolerance/2-1, 0)
 	}
 	var c cone
-	c.from(s.Kept[lo])
-	held, heldThin := s.Kept[lo+1], s.Kept[lo+1].Thin // newest, not yet decided
-	before := s.Kept[lo]                              // the reading before held, kept or not
-	write := lo + 1
-	for i := lo + 2; i < hi; i++ {
-		m := s.Kept[i]
+	c.from(marks[0])
+	held, heldThin := marks[1], marks[1].Thin // newest, not yet decided
+	before := marks[0]                        // the reading before held, kept or not
+	write := 1
+	for i := 2; i < len(marks); i++ {
+		m := marks[i]
 		may := heldThin < level && m.Thin < level &&
 			before.Epoch == held.Epoch && held.Epoch == m.Epoch &&
 			before.Value <= held.Value && held.Value <= m.Value &&
@@ -96,17 +118,12 @@ func (s *Series) thin(lo, hi int, level int8) int {
 			held.Thin = level
 			continue
 		}
-		s.Kept[write] = held
+		marks[write] = held
 		write++
 		c.from(held)
 		before, held, heldThin = held, m, m.Thin
 	}
-	s.Kept[write] = held
+	marks[write] = held
 	write++
-	out := hi - write
-	if out > 0 {
-		rest := copy(s.Kept[write:], s.Kept[hi:])
-		s.Kept = s.Kept[:write+rest]
-	}
-	return out
+	return marks[:write]
 }

@@ -247,7 +247,7 @@ func TestDamagedSeriesAreRefused(t *testing.T) {
 		`{"q":"hours","epochs":[{"at":0,"start":0,"base":0}],"kept":[1,1]}`,
 		`{"q":"hours","epochs":[{"at":0,"start":0,"base":0}],"kept":[5,1,0,-2,1,0]}`,
 		`{"q":"hours","epochs":[{"at":0,"start":0,"base":0}],"kept":[5,1,4]}`,
-		`{"q":"hours","epochs":[{"at":0,"start":0,"base":0}],"kept":[5,1,0],"sealed":2}`,
+		`{"q":"hours","epochs":[{"at":0,"start":0,"base":0}],"kept":[5,1,0],"settled":1}`,
 		`{"q":"hours","epochs":[{"at":9,"start":0,"base":0},{"at":5,"start":0,"base":0}],"kept":[]}`,
 	} {
 		s := new(meter.Series)

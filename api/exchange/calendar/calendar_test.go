@@ -207,6 +207,7 @@ func TestEntriesThatCannotBe(t *testing.T) {
 		"an unknown standing":         func(e *calendar.Entry) { e.Standing = 9 },
 		"a script for an address":     func(e *calendar.Entry) { e.URL = "javascript:alert(1)" },
 		"a line break in the address": func(e *calendar.Entry) { e.URL = "https://x.example/\r\nEND:VEVENT" },
+		"an address without a host":   func(e *calendar.Entry) { e.URL = "https:///x" },
 		"a commit past 32 bits":       func(e *calendar.Entry) { e.Commit = 1 << 31 },
 	} {
 		e := good

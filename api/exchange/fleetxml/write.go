@@ -173,7 +173,8 @@ func onGlobe(lat, lon float64) bool {
 // maxCount keeps the arithmetic below in range: 10¹⁵, as the ledger's own counters.
 const maxCount = int64(1e15)
 
-// decimal is v/per with places digits after the point, rounded half up, without float. v is not negative.
+// decimal is v/per with places digits after the point, rounded half up, without float. v is not negative; per is at most
+// 10^places, so the fraction of the largest rest, (per−1)/per, does not round up to a whole.
 func decimal(v, per int64, places int) string {
 	if v < 0 {
 		return "0"
@@ -184,9 +185,6 @@ func decimal(v, per int64, places int) string {
 	}
 	whole, rest := v/per, v%per
 	part := (rest*scale*2 + per) / (2 * per)
-	if part >= scale {
-		whole, part = whole+1, part-scale
-	}
 	return fmt.Sprintf("%d.%0*d", whole, places, part)
 }
 

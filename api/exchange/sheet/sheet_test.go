@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"strings"
 	"testing"
 	"time"
@@ -72,6 +73,11 @@ func TestXLSXIsReadBack(t *testing.T) {
 	for _, cell := range []string{"B2", "C2", "D2", "E2", "F2"} {
 		if kind, err := f.GetCellType("Use  2026 05", cell); err != nil || kind != excelize.CellTypeUnset && kind != excelize.CellTypeNumber {
 			t.Errorf("%s has type %v, %v", cell, kind, err)
+		}
+	}
+	for _, cell := range []string{"A4", "B4", "E3"} {
+		if kind, err := f.GetCellType("Use  2026 05", cell); err != nil || kind != excelize.CellTypeUnset {
+			t.Errorf("empty %s has type %v, %v", cell, kind, err)
 		}
 	}
 	// 2026-05-04 is day 46,146 of 1900's count: 2026-01-01 is 46,023 (45,658 for 2025-01-01 + 365), and 123 days on.
@@ -246,4 +252,33 @@ func FuzzText(f *testing.F) {
 			t.Fatalf("CSV %q, spreadsheet %q", fromCSV, got)
 		}
 	})
+}
+
+func TestNoTemporaryFileIsLeft(t *testing.T) {
+	// 20,000 rows of a kilobyte are past the 16 MiB after which rows go to a file.
+	dir := t.TempDir()
+	t.Setenv("TMPDIR", dir)
+	columns := []sheet.Column{{"t", sheet.Text}}
+	long := strings.Repeat("x", 1000)
+	for name, last := range map[string]any{"written": "x", "refused": 5} {
+		w, err := sheet.NewXLSX(io.Discard, "t", columns)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for range 20_000 {
+			if err := w.Row(long); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if during, _ := os.ReadDir(dir); len(during) == 0 {
+			t.Error("no temporary file while it is written: the test proves nothing")
+		}
+		w.Row(last)
+		if err := w.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if left, _ := os.ReadDir(dir); len(left) > 0 {
+			t.Errorf("%s: %d files left", name, len(left))
+		}
+	}
 }

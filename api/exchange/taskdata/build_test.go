@@ -57,6 +57,8 @@ func column(ddi, det int) string { return fmt.Sprintf(`<DLV A="%04X" B="" C="DET
 type row struct {
 	at     time.Time // local clock: its wall time is written
 	noFix  bool
+	status byte      // 0: what noFix says
+	zero   bool      // at 0,0 whatever the status
 	utc    time.Time // satellite time; zero for none
 	values [][2]int64
 }
@@ -81,6 +83,12 @@ func binaryLog(rows ...row) []byte {
 		lat, lon, status := int32(520_000_000), int32(100_000_000), byte(2)
 		if r.noFix {
 			lat, lon, status = 0, 0, 0
+		}
+		if r.zero {
+			lat, lon = 0, 0
+		}
+		if r.status != 0 {
+			status = r.status
 		}
 		b = le.AppendUint32(b, uint32(lat))
 		b = le.AppendUint32(b, uint32(lon))

@@ -112,7 +112,7 @@ func judgeReadings(list []Reading) {
 // slackOf is a step of the counter and the slack: a counter of 0.1 h steps may show 0.1 h after a second.
 func slackOf(m Measure) int64 {
 	switch m {
-	case EffectivePTOTime, IneffectivePTOTime, EngineTime:
+	case FrontPTOTime, RearPTOTime, EngineTime:
 		return 2 * slackMS
 	}
 	return slackMS
@@ -154,13 +154,13 @@ func (r *reading) totals(index int, measures map[Measure]map[*element]carrier, p
 		}
 		out = append(out, tot)
 	}
-	r.judgePair(out, gains, from, EffectiveTime, IneffectiveTime)
-	r.judgePair(out, gains, from, EffectivePTOTime, IneffectivePTOTime)
+	r.judgePair(out, gains, from)
 	return out
 }
 
 // judgePair marks effective and ineffective time that together claim more than passed: one excludes the other.
-func (r *reading) judgePair(list []Total, gains map[Measure]int64, from int64, a, b Measure) {
+func (r *reading) judgePair(list []Total, gains map[Measure]int64, from int64) {
+	const a, b = EffectiveTime, IneffectiveTime
 	var last int64
 	for _, t := range list {
 		if t.Measure == a || t.Measure == b {

@@ -14,8 +14,8 @@ const (
 	IneffectiveTime     Measure = "ineffective time"
 	AppliedVolume       Measure = "applied volume"
 	Fuel                Measure = "fuel"
-	EffectivePTOTime    Measure = "effective PTO time"
-	IneffectivePTOTime  Measure = "ineffective PTO time"
+	FrontPTOTime        Measure = "front PTO time"
+	RearPTOTime         Measure = "rear PTO time"
 	WorkingTime         Measure = "working time"
 	EngineTime          Measure = "engine time"
 )
@@ -74,8 +74,8 @@ type entry struct {
 	fine     int // of two numbers for one measure the higher is the finer
 }
 
-// ISO 11783-11. The resolution of each is in the comment; base units are s, m², ml, m.
-// Which of 335/336 and 337/338 is the effective one is from memory, as the pairs before them.
+// ISO 11783-11. The resolution of each is in the comment; base units are s, m², ml, m. All range from 0 to 2³¹−1, so a
+// negative value is none. 335 and 337 are of the front PTO, 336 and 338 of the rear one.
 var dictionary = map[uint16]entry{
 	80:  {measure: AppliedVolume, up: 1000, down: 1},                  // L
 	116: {measure: Area, up: 1, down: 1},                              // m²
@@ -84,8 +84,8 @@ var dictionary = map[uint16]entry{
 	119: {measure: EffectiveTime, up: 1, down: 1},                     // s
 	120: {measure: IneffectiveTime, up: 1, down: 1},                   // s
 	148: {measure: Fuel, up: 1, down: 1},                              // ml
-	335: {measure: EffectivePTOTime, up: 1, down: 1},                  // s
-	336: {measure: IneffectivePTOTime, up: 1, down: 1},                // s
+	335: {measure: FrontPTOTime, up: 1, down: 1},                      // s
+	336: {measure: RearPTOTime, up: 1, down: 1},                       // s
 	351: {measure: AppliedVolume, up: 1, down: 1, fine: 1},            // ml
 	215: {measure: WorkingTime, lifetime: true, up: 180, down: 1},     // 0.05 h
 	271: {measure: Area, lifetime: true, up: 1, down: 1},              // m²
@@ -93,10 +93,10 @@ var dictionary = map[uint16]entry{
 	273: {measure: IneffectiveDistance, lifetime: true, up: 1, down: 1},
 	274: {measure: EffectiveTime, lifetime: true, up: 1, down: 1}, // s
 	275: {measure: IneffectiveTime, lifetime: true, up: 1, down: 1},
-	325: {measure: AppliedVolume, lifetime: true, up: 1000, down: 1},     // L
-	337: {measure: EffectivePTOTime, lifetime: true, up: 360, down: 1},   // 0.1 h
-	338: {measure: IneffectivePTOTime, lifetime: true, up: 360, down: 1}, // 0.1 h
-	493: {measure: EngineTime, lifetime: true, up: 360, down: 1},         // 0.1 h
+	325: {measure: AppliedVolume, lifetime: true, up: 1000, down: 1}, // L
+	337: {measure: FrontPTOTime, lifetime: true, up: 360, down: 1},   // 0.1 h
+	338: {measure: RearPTOTime, lifetime: true, up: 360, down: 1},    // 0.1 h
+	493: {measure: EngineTime, lifetime: true, up: 360, down: 1},     // 0.1 h
 }
 
 // momentary are the known numbers that are not counters: what they say is true for an instant.

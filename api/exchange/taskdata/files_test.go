@@ -189,6 +189,15 @@ func TestAZipWhoseDirectoryLiesIsStopped(t *testing.T) {
 	}
 }
 
+func TestAFolderIsHeldToTheLimitsToo(t *testing.T) {
+	f := files{"TASKDATA.XML": []byte(plain()), "TLG00001.XML": []byte(template()), "TLG00001.BIN": make([]byte, 1<<20), "x": nil}
+	for name, lim := range map[string]taskdata.Limits{"one file": {EntryBytes: 1<<20 - 1}, "all of them": {TotalBytes: 1<<20 + 100}, "how many": {Entries: 3}} {
+		if _, err := taskdata.ReadWithin(f.fs(), summer, lim); !errors.Is(err, taskdata.ErrRefused) {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
 func TestXMLTricksAreRefused(t *testing.T) {
 	for name, text := range map[string]string{
 		"an entity from outside":   `<!DOCTYPE a [<!ENTITY x SYSTEM "file:///etc/hostname">]>` + plain(),

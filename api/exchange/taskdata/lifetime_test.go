@@ -19,7 +19,7 @@ func TestLifetimeCountersAreReadingsInBaseUnits(t *testing.T) {
 	}{
 		{"215 working hours × 0.05 h: 1000 h = 3,600,000 s", 215, 20_000, taskdata.WorkingTime, 3_600_000, "SEC"},
 		{"493 engine hours × 0.1 h: 1234.5 h = 4,444,200 s", 493, 12_345, taskdata.EngineTime, 4_444_200, "SEC"},
-		{"337 PTO hours × 0.1 h: 850.1 h = 3,060,360 s", 337, 8501, taskdata.EffectivePTOTime, 3_060_360, "SEC"},
+		{"337 front PTO hours × 0.1 h: 850.1 h = 3,060,360 s", 337, 8501, taskdata.FrontPTOTime, 3_060_360, "SEC"},
 		{"271 area m²", 271, 56_178_000, taskdata.Area, 56_178_000, "MTK"},
 		{"272 distance m", 272, 9_876_543, taskdata.EffectiveDistance, 9_876_543, "MTR"},
 		{"274 effective time s", 274, 4_521_780, taskdata.EffectiveTime, 4_521_780, "SEC"},

@@ -17,9 +17,8 @@ var ErrLog = errors.New("log does not fit its template")
 // Template is what a TLGnnnnn.XML says of the records of its TLGnnnnn.BIN
 // (ISO 11783-10 annex D, time log).
 type Template struct {
-	position []byte        // the PTN attributes that are in the binary, in order: of 'A'…'I'
-	constant map[byte]bool // PTN attributes with one value for all records
-	Values   []Column      // the DLVs, by index
+	position []byte   // the PTN attributes that are in the binary, in order: of 'A'…'I'
+	Values   []Column // the DLVs, by index
 }
 
 // Column is one DLV of a template.
@@ -38,7 +37,7 @@ var positionWidth = map[byte]int{'A': 4, 'B': 4, 'C': 4, 'D': 1, 'E': 2, 'F': 2,
 // constant, one that is absent is not logged.
 func ParseTemplate(data []byte, bounds xmlguard.Bounds) (*Template, error) {
 	r := xmlguard.New(bytes.NewReader(data), bounds)
-	t := &Template{constant: map[byte]bool{}}
+	t := &Template{}
 	intervals, positions := 0, 0
 	for {
 		token, err := r.Next()
@@ -61,12 +60,8 @@ func ParseTemplate(data []byte, bounds xmlguard.Bounds) (*Template, error) {
 		case "PTN":
 			positions++
 			for c := byte('A'); c <= 'I'; c++ {
-				v, ok := e.Attr(string(c))
-				switch {
-				case ok && v == "":
+				if v, ok := e.Attr(string(c)); ok && v == "" {
 					t.position = append(t.position, c)
-				case ok:
-					t.constant[c] = true
 				}
 			}
 		case "DLV":

@@ -106,6 +106,39 @@ func TestRowsWithoutAFixAndWithAnAbsurdDateDoNotCount(t *testing.T) {
 	}
 }
 
+func TestWhatAFixIs(t *testing.T) {
+	// One good row, then one of 2099 that counts only if it has a fix.
+	late := time.Date(2099, 3, 1, 0, 0, 0, 0, summer)
+	for _, c := range []struct {
+		name string
+		last row
+		want int64
+	}{
+		{"a fix", row{at: late}, 2000},
+		{"at 0,0 with a status that claims a fix", row{at: late, zero: true}, 1000},
+		{"somewhere with an error for status", row{at: late, status: 14}, 1000},
+		{"somewhere with no status at all", row{at: late, status: 15}, 1000},
+		{"without one, twenty hours after the last that had one", row{at: local(8, 0, 0).Add(20 * time.Hour), noFix: true}, 2000},
+		{"without one, a day and an hour after it", row{at: local(8, 0, 0).Add(25 * time.Hour), noFix: true}, 1000},
+		{"without one, twenty hours before it", row{at: local(8, 0, 0).Add(-20 * time.Hour), noFix: true}, 1000},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			c.last.values = [][2]int64{{0, 2000}}
+			if c.last.at.Before(local(8, 0, 0)) {
+				c.last.values = [][2]int64{{0, 500}} // it counts, but is not the last
+			}
+			rep := read(t, oneLog(template(column(116, 1)), binaryLog(row{at: local(8, 0, 0), values: [][2]int64{{0, 1000}}}, c.last)))
+			got := total(t, rep, taskdata.Area)
+			if got.Base != c.want {
+				t.Fatalf("got %+v, want %d", got, c.want)
+			}
+			if c.last.at.Before(local(8, 0, 0)) && !got.Task.From.Equal(c.last.at) {
+				t.Fatalf("the task begins at %v: the row before did not count", got.Task.From)
+			}
+		})
+	}
+}
+
 func TestSeveralRecordsInOneMillisecond(t *testing.T) {
 	rep := read(t, oneLog(template(column(116, 1), column(271, 1)), binaryLog(
 		row{at: local(8, 0, 0), values: [][2]int64{{0, 100}, {1, 500_100}}},

@@ -66,7 +66,7 @@ func TestTotalsOnChildrenAddUpOnce(t *testing.T) {
 		// 1,234,567 mm are 1,234.567 m: 1,235.
 		{"distance in mm", []string{dlv(117, 1_234_567, 1)}, taskdata.EffectiveDistance, 1235},
 		{"fuel in ml", []string{dlv(148, 41_500, 1)}, taskdata.Fuel, 41_500},
-		{"PTO time of the task in s", []string{dlv(335, 3000, 1)}, taskdata.EffectivePTOTime, 3000},
+		{"PTO time of the task in s", []string{dlv(335, 3000, 1)}, taskdata.FrontPTOTime, 3000},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			got := total(t, read(t, span(c.values...)), c.measure)
@@ -90,6 +90,7 @@ func TestTheLaterOfIntervalAndLogCounts(t *testing.T) {
 		{"the log runs on for five minutes", local(12, 5, 0), 21_000, 21_000},
 		{"the log ended five minutes before", local(11, 55, 0), 19_500, 20_000},
 		{"both end in the same second: a counter does not fall", local(12, 0, 0), 20_003, 20_003},
+		{"both end in the same second, the log is behind", local(12, 0, 0), 19_990, 20_000},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			rep := read(t, files{"TASKDATA.XML": []byte(doc), "TLG00001.XML": []byte(template(column(116, 1))),
@@ -117,10 +118,16 @@ func TestTotalsThatClaimMoreTimeThanPassedAreSuspect(t *testing.T) {
 		// 2,500 + 2,500 s = 5,000 s in 3,600 s: one excludes the other.
 		{"effective and ineffective together", []string{dlv(119, 2500, 1), dlv(120, 2500, 1)}, true},
 		{"effective and ineffective that fit", []string{dlv(119, 2500, 1), dlv(120, 1000, 1)}, false},
+		{"front and rear PTO run side by side", []string{dlv(119, 3500, 1), dlv(335, 3500, 1), dlv(336, 3500, 1)}, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			rep := read(t, files{"TASKDATA.XML": []byte(document(tree("DVC-1", boomSprayer, "S-77", 1),
 				job("TSK1", interval("2026-05-04T08:00:00Z", "2026-05-04T09:00:00Z", c.values...))))})
+			for _, x := range rep.Devices[0].Totals {
+				if !c.suspect && x.Suspect != "" {
+					t.Errorf("%s is suspect: %s", x.Measure, x.Suspect)
+				}
+			}
 			if got := total(t, rep, taskdata.EffectiveTime); (got.Suspect != "") != c.suspect {
 				t.Fatalf("suspect %q, want suspect %v", got.Suspect, c.suspect)
 			}

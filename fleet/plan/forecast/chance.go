@@ -2,15 +2,16 @@ package forecast
 
 import "math"
 
-// seasonsDrawn is how many columns of normal numbers a future may need.
-const seasonsDrawn = 4 + MostHorizon/365
+// columns is how many normal numbers a future may need: one for the lasting level
+// and one for each season.
+const columns = 1 + mostSeasons
 
 // normals holds the normal numbers of the futures. In each column every 1/99 of
 // the distribution has exactly one number, in an order of its own: evenly spread, so
 // that few futures do the work of many, and the same on every day and every machine.
-var normals = func() (out [seasonsDrawn][paths]float64) {
+var normals = func() (out [columns][paths]float64) {
 	// Steps without a common factor with 99, apart from one another.
-	steps := [...]int{1, 38, 61, 17, 70, 25, 53, 86, 8, 46, 31, 94, 14, 74}
+	steps := [columns]int{1, 38, 61, 17, 70, 25, 53, 86, 8, 46, 31, 94, 14}
 	for c := range out {
 		for i := range paths {
 			rank := (i*steps[c] + c*7) % paths

@@ -139,21 +139,34 @@ func TestMoreRemainingIsNeverEarlier(t *testing.T) {
 }
 
 func TestMoreBookedWorkIsNeverLaterAndRestNeverEarlier(t *testing.T) {
+	moved := 0
 	rapid.Check(t, func(t *rapid.T) {
-		d, remaining := drawRig(t), drawRemaining(t)
+		d := drawRig(t)
 		extra := drawBooking(t, d.today)
-		before := three(d.outlook().Passage(remaining))
-		after := three(d.with(append(slices.Clone(d.bookings), extra)...).Passage(remaining))
-		for i := range before {
-			first, second := after[i], before[i]
-			if extra.Rest {
-				first, second = second, first
-			}
-			if !notLater(first, second) {
-				t.Fatalf("booking %+v moved %+v to %+v", extra, before, after)
+		before, after := d.outlook(), d.with(append(slices.Clone(d.bookings), extra)...)
+		// Limits that the use reaches around the day in question.
+		for ahead := range 15 {
+			p10, p50, p90 := before.UseBy(extra.Day.AddDays(ahead))
+			for _, remaining := range []int64{p10, p50, p90, drawRemaining(t)} {
+				was, is := three(before.Passage(remaining)), three(after.Passage(remaining))
+				for i := range was {
+					first, second := is[i], was[i]
+					if extra.Rest {
+						first, second = second, first
+					}
+					if !notLater(first, second) {
+						t.Fatalf("booking %+v moved %+v to %+v, with %d remaining", extra, was, is, remaining)
+					}
+					if first != second {
+						moved++
+					}
+				}
 			}
 		}
 	})
+	if moved == 0 {
+		t.Error("no booking ever moved a date: this test looks in the wrong place")
+	}
 }
 
 func TestGettingThroughIsLessLikelyWithLessRoomAndMoreWork(t *testing.T) {
@@ -322,6 +335,34 @@ func TestASteadyRigIsForecastAcrossNewYearAndLeapDay(t *testing.T) {
 }
 
 func abs(n int) int { return max(n, -n) }
+
+func TestAnOldModelStillLooksAheadFromToday(t *testing.T) {
+	s, made := season("09-01", "04-30"), date("2010-06-01")
+	m := forecast.NewModel(steady(s, date("2005-01-01"), made), nil, s, made)
+	for _, today := range []string{"2010-01-01", "2010-10-01", "2014-10-01", "2026-10-01"} {
+		b := m.Curves(date(today), nil, forecast.MostHorizon).Passage(3600)
+		if !b.P90.OK || b.P10.Date.Before(date(today)) {
+			t.Errorf("from %s: %+v", today, b)
+		}
+	}
+}
+
+func TestARigThatOnlyWorkedOutsideItsSeasonIsForecastAllTheSame(t *testing.T) {
+	for _, c := range []struct {
+		name   string
+		season plan.Season
+	}{
+		{"a season of one day", season("02-29", "02-29")},
+		{"a season not reached yet", season("09-01", "10-31")},
+	} {
+		today := date("2026-06-01")
+		h := forecast.History{From: today.AddDays(-20), Use: []int64{0, 0, 9000, 0, 0, 0, 9000}}
+		m := forecast.NewModel(h, nil, c.season, today)
+		if b := m.Curves(today, nil, 0).Passage(3600); m.Basis() != forecast.OnOwnDays || !b.P50.OK {
+			t.Errorf("%s: on %s: %+v", c.name, m.Basis(), b)
+		}
+	}
+}
 
 func TestNoWorkIsForecastInTheMiddleOfTheRest(t *testing.T) {
 	s, today := season("09-01", "04-30"), date("2026-06-01")

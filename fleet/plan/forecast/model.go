@@ -78,6 +78,10 @@ func NewModel(h History, class *Pool, season plan.Season, today plan.Date) *Mode
 	case total > 0:
 		m.basis, m.ownShare = OnOwnDays, 1
 		m.own, p.level = f.fromDays(h, years)
+		if len(m.own) == 0 {
+			m.basis = OnBookings
+			return m
+		}
 		m.expected, p.spread = shapeOf(m.own), 1
 	default:
 		m.basis = OnBookings

@@ -26,6 +26,10 @@ const (
 	high   = 90 - 1
 )
 
+// mostSeasons is how many seasons have a level of their own: this one and those that
+// begin before MostHorizon.
+const mostSeasons = 2 + MostHorizon/365
+
 const (
 	blockDays = 28 // a season is put together from blocks of this length
 )
@@ -139,7 +143,8 @@ func (o *Outlook) cut() {
 			end = length // no crumb at the end of the year
 		}
 		days := min(end-index, o.horizon-ahead)
-		o.stretch = append(o.stretch, stretch{ahead, days, index, max(0, year-o.model.year), uint64(year)<<8 | uint64(block)})
+		season := min(max(0, year-o.model.year), mostSeasons-1)
+		o.stretch = append(o.stretch, stretch{ahead, days, index, season, uint64(year)<<8 | uint64(block)})
 		ahead, index = ahead+days, index+days
 	}
 }
@@ -148,7 +153,7 @@ func (o *Outlook) cut() {
 type future struct {
 	o      *Outlook
 	number int
-	levels [2 + MostHorizon/365]float64
+	levels [mostSeasons]float64
 }
 
 func (o *Outlook) future(number int) future {

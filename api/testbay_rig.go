@@ -1,0 +1,267 @@
+package api
+
+import (
+	"net/http"
+	"time"
+
+	"rigledger/events"
+	"rigledger/fleet"
+	"rigledger/fleet/testbay"
+)
+
+// fitnessDoc is how a rig stands at a time.
+type fitnessDoc struct {
+	Rig   string    `json:"rig"`
+	At    time.Time `json:"at"`
+	Asked string    `json:"asked_about"` // past, now or future
+	fleet.Fitness
+}
+
+// getFitness judges a rig at any time: of a date past, as that day ended; of a
+// date ahead, the whole day, with what will have expired by then.
+func getFitness(c *call) error {
+	var doc fitnessDoc
+	var tag string
+	text := c.query.text("at")
+	err := c.view(func(s *fleet.State) error {
+		at, given := c.query.instant("at", s.Zone())
+		if err := c.query.err(); err != nil {
+			return err
+		}
+		if given && (at.Year() < 1950 || at.Year() > 2200) {
+			c.query.fail("at", "must lie between the years 1950 and 2200")
+			return c.query.err()
+		}
+		r, err := c.rig(s)
+		if err != nil {
+			return err
+		}
+		today := c.today(s)
+		tag = tagOf(r.Changed, today)
+		if given && len(text) == len(time.DateOnly) {
+			day := at
+			if at = day.AddDate(0, 0, 1).Add(-time.Millisecond); text == today.String() {
+				at = c.now
+			}
+		}
+		switch {
+		case !given || at.Equal(c.now):
+			doc = fitnessDoc{Rig: r.Rig, At: c.now.UTC(), Asked: "now", Fitness: c.api.fleet.FitnessOf(s, r, c.now)}
+			return nil
+		case at.After(c.now):
+			doc.Asked = "future"
+		default:
+			doc.Asked = "past"
+		}
+		doc.Rig, doc.At, doc.Fitness = r.Rig, at.UTC(), s.FitnessAt(r, at, c.now)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	if doc.Asked != "future" || text == "" {
+		return c.answer(http.StatusOK, doc) // "at" in it moves with the clock
+	}
+	return c.resource(http.StatusOK, tag, doc)
+}
+
+// placementDoc is the law that a rig works under, and until when it must be
+// inspected by each rule.
+type placementDoc struct {
+	Rig           string          `json:"rig"`
+	Place         string          `json:"place"`
+	OfYard        bool            `json:"of_yard"`
+	Schemes       []string        `json:"schemes"`
+	Contractor    bool            `json:"contractor"`
+	Leased        bool            `json:"leased"`
+	FirstPurchase string          `json:"first_purchase,omitempty"`
+	FirstUse      string          `json:"first_use,omitempty"`
+	Since         *time.Time      `json:"since,omitempty"`
+	Next          *testbay.Due    `json:"next_inspection,omitempty"`
+	Problem       string          `json:"problem,omitempty"`
+	Certificate   *certificateDoc `json:"certificate,omitempty"`
+	Notice        string          `json:"notice"`
+}
+
+func getPlace(c *call) error { return c.placeAnswer(http.StatusOK) }
+
+func (c *call) placeAnswer(status int) error {
+	var doc placementDoc
+	var tag string
+	err := c.view(func(s *fleet.State) error {
+		r, err := c.rig(s)
+		if err != nil {
+			return err
+		}
+		today := c.today(s)
+		tag = tagOf(r.Changed, today)
+		doc = placementDoc{Rig: r.Rig, Schemes: []string{}, FirstUse: r.FirstUse, Notice: testbay.Notice}
+		p, due, err := s.NextInspection(r, today)
+		if z := s.CertificateOf(r); z != nil {
+			d := certificateDocOf(s, z)
+			doc.Certificate = &d
+		}
+		if p == nil {
+			return nil
+		}
+		doc.Place, doc.OfYard, doc.Schemes, doc.Contractor, doc.Leased = p.Place, p.OfYard, orEmpty(p.Schemes), p.Contractor, p.Leased
+		doc.FirstPurchase, doc.Since = p.FirstPurchase, timeOrNil(p.At)
+		if err != nil {
+			doc.Problem = err.Error()
+			return nil
+		}
+		due.Dates = orEmpty(due.Dates)
+		doc.Next = &due
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.resource(status, tag, doc)
+}
+
+func postPlace(c *call) error {
+	cmd := fleet.PlaceRig{Rig: c.gin.Param("rig")}
+	if err := c.seesRig(); err != nil {
+		return err
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	d, err := c.do(&cmd, http.StatusOK, c.mayRig)
+	if err != nil {
+		return err
+	}
+	return c.placeAnswer(d.status)
+}
+
+type yardPlaceDoc struct {
+	Yard       string     `json:"yard"`
+	Place      string     `json:"place"`
+	Schemes    []string   `json:"schemes"`
+	Contractor bool       `json:"contractor"`
+	Since      *time.Time `json:"since,omitempty"`
+}
+
+func getYardPlace(c *call) error { return c.yardPlaceAnswer(http.StatusOK) }
+
+func (c *call) yardPlaceAnswer(status int) error {
+	yard := c.gin.Param("yard")
+	if !fleet.ValidCode(yard) || !c.who.MaySee(yard) {
+		return notFound("yard", yard)
+	}
+	doc := yardPlaceDoc{Yard: yard, Schemes: []string{}}
+	err := c.view(func(s *fleet.State) error {
+		if list := s.Bay.Yards[yard]; len(list) > 0 {
+			p := list[len(list)-1]
+			doc.Place, doc.Schemes, doc.Contractor, doc.Since = p.Place, orEmpty(p.Schemes), p.Contractor, timeOrNil(p.At)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.answer(status, doc)
+}
+
+func postYardPlace(c *call) error {
+	cmd := fleet.PlaceYard{Yard: c.gin.Param("yard")}
+	if !fleet.ValidCode(cmd.Yard) || !c.who.MaySee(cmd.Yard) {
+		return notFound("yard", cmd.Yard)
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	d, err := c.do(&cmd, http.StatusOK, nil)
+	if err != nil {
+		return err
+	}
+	return c.yardPlaceAnswer(d.status)
+}
+
+type handoverDoc struct {
+	events.HandoverSigned
+	At       time.Time `json:"at"`
+	By       string    `json:"by"`
+	Commit   uint64    `json:"commit"`
+	Recorded time.Time `json:"recorded"`
+}
+
+type handoversDoc struct {
+	Rig        string        `json:"rig"`
+	Clean      bool          `json:"clean"` // the workshop may open what carries spray liquid
+	LastWorked *time.Time    `json:"last_worked,omitempty"`
+	Handovers  []handoverDoc `json:"handovers"` // the newest first
+}
+
+func getHandovers(c *call) error { return c.handoverAnswer(http.StatusOK) }
+
+// handoversMost is how many hand-overs are listed.
+const handoversMost = 100
+
+func (c *call) handoverAnswer(status int) error {
+	var doc handoversDoc
+	var tag string
+	err := c.view(func(s *fleet.State) error {
+		r, err := c.rig(s)
+		if err != nil {
+			return err
+		}
+		tag = tagOf(r.Changed, noDate)
+		clean, _ := s.Clean(r)
+		doc = handoversDoc{Rig: r.Rig, Clean: clean, LastWorked: timeOrNil(r.LastWorked()), Handovers: []handoverDoc{}}
+		for i := len(r.Bay.Handovers) - 1; i >= 0 && len(doc.Handovers) < handoversMost; i-- {
+			h := r.Bay.Handovers[i]
+			doc.Handovers = append(doc.Handovers, handoverDoc{HandoverSigned: h.HandoverSigned, At: h.At.UTC(), By: h.By, Commit: h.N, Recorded: h.Recorded.UTC()})
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.resource(status, tag, doc)
+}
+
+func postHandover(c *call) error {
+	cmd := fleet.SignHandover{ID: fleet.NewHandoverID(), Rig: c.gin.Param("rig")}
+	if err := c.seesRig(); err != nil {
+		return err
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	d, err := c.do(&cmd, http.StatusCreated, c.mayRig)
+	if err != nil {
+		return err
+	}
+	return c.handoverAnswer(d.status)
+}
+
+// record answers with a record to hand over, proven by the ledger.
+func (c *call) record(of, id string) error {
+	if err := c.query.err(); err != nil {
+		return err
+	}
+	r, err := c.api.fleet.Record(c.gin.Request.Context(), of, id, func(r *fleet.Rig) error {
+		if !c.sees(r) {
+			return notFound(of, id)
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	setCommit(c.gin.Writer.Header(), r.AsOf.N)
+	c.setHeader("Cache-Control", "no-store")
+	return c.answer(http.StatusOK, r)
+}
+
+func getRigRecord(c *call) error { return c.record(fleet.RigRecord, c.gin.Param("rig")) }
+
+func getInspectionRecord(c *call) error {
+	return c.record(fleet.InspectionRecord, c.gin.Param("inspection"))
+}
+
+func getCalibrationRecord(c *call) error {
+	return c.record(fleet.CalibrationRecord, c.gin.Param("calibration"))
+}

@@ -49,7 +49,7 @@ func calcWear(c *call, in wearIn) (any, error) {
 		if in.NominalLMin == nil {
 			return nil, wrong("nominal_l_min", "is needed to know how much is applied too much")
 		}
-		over := max(0, (r.MeanLMin / *in.NominalLMin-1)*100)
+		over := max(0, (r.MeanLMin / *in.NominalLMin - 1)*100)
 		out["over_percent"] = over
 		extra := int64(0)
 		if over > 0 {

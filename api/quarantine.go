@@ -6,27 +6,28 @@ import (
 	"time"
 	"unicode/utf8"
 
+	"rigledger/events"
 	"rigledger/fleet"
 )
 
 // heldLine is a reading or message in quarantine, in a list.
 type heldLine struct {
-	Quarantine string       `json:"quarantine"`
-	Rig        string       `json:"rig,omitempty"`
-	Yard       string       `json:"yard,omitempty"`
-	Event      string       `json:"event,omitempty"`
-	Via        string       `json:"via"`
-	Reason     string       `json:"reason"`
-	Detail     string       `json:"detail"`
-	Time       time.Time    `json:"time"` // when it was measured
-	HeldAt     time.Time    `json:"held_at"`
-	Counters   []counterDoc `json:"counters"`
-	Open       bool         `json:"open"`
-	Outcome    string       `json:"outcome,omitempty"`
-	OutcomeBy  string       `json:"outcome_by,omitempty"`
-	OutcomeAt  *time.Time   `json:"outcome_at,omitempty"`
-	Why        string       `json:"why,omitempty"`
-	Changed    uint64       `json:"changed_commit"`
+	Quarantine string           `json:"quarantine"`
+	Rig        string           `json:"rig,omitempty"`
+	Yard       string           `json:"yard,omitempty"`
+	Event      string           `json:"event,omitempty"`
+	Via        string           `json:"via"`
+	Reason     string           `json:"reason"`
+	Detail     string           `json:"detail"`
+	Time       time.Time        `json:"time"` // when it was measured
+	HeldAt     time.Time        `json:"held_at"`
+	Counters   []heldCounterDoc `json:"counters"`
+	Open       bool             `json:"open"`
+	Outcome    string           `json:"outcome,omitempty"`
+	OutcomeBy  string           `json:"outcome_by,omitempty"`
+	OutcomeAt  *time.Time       `json:"outcome_at,omitempty"`
+	Why        string           `json:"why,omitempty"`
+	Changed    uint64           `json:"changed_commit"`
 }
 
 // heldDoc is one by itself, with the message as it came.
@@ -39,7 +40,7 @@ type heldDoc struct {
 func heldLineOf(s *fleet.State, h *fleet.Held) heldLine {
 	l := heldLine{
 		Quarantine: h.Quarantine, Rig: h.Rig, Event: h.Event, Via: h.Arrived, Reason: h.Reason, Detail: h.Detail,
-		Time: h.At.UTC(), HeldAt: h.HeldAt.UTC(), Counters: countersOf(readable(s, h), h.Counters), Open: h.Outcome == "",
+		Time: h.At.UTC(), HeldAt: h.HeldAt.UTC(), Counters: heldCountersOf(h.Counters), Open: h.Outcome == "",
 		Outcome: h.Outcome, OutcomeBy: h.OutcomeBy, OutcomeAt: timeOrNil(h.OutcomeAt), Why: h.Why, Changed: h.Changed,
 	}
 	if r := s.Rigs[h.Rig]; r != nil {
@@ -48,19 +49,19 @@ func heldLineOf(s *fleet.State, h *fleet.Held) heldLine {
 	return l
 }
 
-// readable gives the rig whose meters tell the units of what is held, nil when
-// the values could not be read at all: the message as it came tells them.
-func readable(s *fleet.State, h *fleet.Held) *fleet.Rig {
-	if unread(h) {
-		return nil
-	}
-	return s.Rigs[h.Rig]
+// heldCounterDoc is a counter as it was sent; its unit may not be the meter's.
+type heldCounterDoc struct {
+	Meter string  `json:"meter"`
+	Value float64 `json:"value"`
+	Unit  string  `json:"unit"`
 }
 
-// unread says that the counters held have no values: their meter or unit was
-// not understood.
-func unread(h *fleet.Held) bool {
-	return h.Reason == fleet.WhyBadUnit || h.Reason == fleet.WhyUnknownMeter
+func heldCountersOf(counters []events.HeldCounter) []heldCounterDoc {
+	out := make([]heldCounterDoc, 0, len(counters))
+	for _, c := range counters {
+		out = append(out, heldCounterDoc(c))
+	}
+	return out
 }
 
 // seesHeld: what names no known rig is for managers of the whole fleet.
@@ -163,17 +164,6 @@ func (c *call) mayHeld(s *fleet.State) error {
 	return err
 }
 
-// mayRelease refuses to apply what has no value but by correcting it.
-func (c *call) mayRelease(how string) func(s *fleet.State) error {
-	return func(s *fleet.State) error {
-		h, err := c.held(s)
-		if err == nil && unread(h) && h.Outcome == "" && how != fleet.ReleaseCorrected {
-			return &problem{kind: kindConflict, detail: "its value could not be read (" + h.Reason + "); release it as corrected, or dismiss it"}
-		}
-		return err
-	}
-}
-
 func releaseHeld(c *call) error {
 	cmd := fleet.Release{Quarantine: c.gin.Param("quarantine")}
 	if err := c.seesQuarantine(); err != nil {
@@ -182,7 +172,7 @@ func releaseHeld(c *call) error {
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	return c.endHeld(&cmd, c.mayRelease(cmd.How))
+	return c.endHeld(&cmd, c.mayHeld)
 }
 
 func dismissHeld(c *call) error {

@@ -103,7 +103,7 @@ func factDoc(r *fleet.Rig, f events.Fact) any {
 	case *events.ReadingQuarantined:
 		return doc{
 			"rig": f.Rig, "quarantine": f.Quarantine, "event": f.Event, "via": f.Arrived, "reason": f.Reason, "detail": f.Detail,
-			"counters": countersOf(r, f.Counters),
+			"counters": heldCountersOf(f.Counters),
 		}
 	case *events.ItemRaised:
 		return doc{

@@ -58,14 +58,22 @@ type ReadingVoided struct {
 // it could not be understood, else the counters that did not fit. The entry's
 // time is the reading's own where it has one.
 type ReadingQuarantined struct {
-	Quarantine string    `bson:"id" json:"quarantine"`
-	Rig        string    `bson:"rig,omitempty" json:"rig,omitempty"`
-	Event      string    `bson:"ev,omitempty" json:"event,omitempty"`
-	Arrived    string    `bson:"via" json:"via"` // the subject, or "api", "import"
-	Reason     string    `bson:"reason" json:"reason"`
-	Detail     string    `bson:"detail" json:"detail"`
-	Counters   []Counter `bson:"c,omitempty" json:"counters,omitempty"`
-	Payload    []byte    `bson:"raw,omitempty" json:"payload,omitempty"`
+	Quarantine string        `bson:"id" json:"quarantine"`
+	Rig        string        `bson:"rig,omitempty" json:"rig,omitempty"`
+	Event      string        `bson:"ev,omitempty" json:"event,omitempty"`
+	Arrived    string        `bson:"via" json:"via"` // the subject, or "api", "import"
+	Reason     string        `bson:"reason" json:"reason"`
+	Detail     string        `bson:"detail" json:"detail"`
+	Counters   []HeldCounter `bson:"c,omitempty" json:"counters,omitempty"`
+	Payload    []byte        `bson:"raw,omitempty" json:"payload,omitempty"`
+}
+
+// HeldCounter is a counter that was not applied, as it was sent: its meter may
+// be unknown and its unit not that of the meter, so there are no base units yet.
+type HeldCounter struct {
+	Meter string  `bson:"m" json:"meter"`
+	Value float64 `bson:"v" json:"value"`
+	Unit  string  `bson:"u" json:"unit"`
 }
 
 // ReadingReleased ends a quarantine by applying the reading. How is "as_is",

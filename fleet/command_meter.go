@@ -169,7 +169,12 @@ func (r *Release) Decide(d Deciding) ([]events.Entry, error) {
 		if m == nil {
 			return nil, conflict("rig %s has no meter %q; add it first, or dismiss the reading", h.Rig, counter.Meter)
 		}
-		p := meter.Point{At: h.At.UnixMilli(), Value: counter.Value}
+		p := meter.Point{At: h.At.UnixMilli()}
+		if r.How != ReleaseCorrected {
+			if p.Value, err = meter.ToBase(m.Series.Quantity, counter.Value, counter.Unit); err != nil {
+				return nil, conflict("%s: %v; release it as corrected, or dismiss it", counter.Meter, err)
+			}
+		}
 		switch r.How {
 		case ReleaseSwap:
 			swap, err := r.swap(d, m, h, p)
@@ -313,9 +318,10 @@ func (r *reconsider) Decide(d Deciding) ([]events.Entry, error) {
 				fits = false
 				break
 			}
-			v := d.judge(rig, m, meter.Point{At: h.At.UnixMilli(), Value: c.Value}, pending[m])
-			fits = fits && (v == meter.Fits || v == meter.Repeat)
-			read.Counters = append(read.Counters, c)
+			value, err := meter.ToBase(m.Series.Quantity, c.Value, c.Unit)
+			v := d.judge(rig, m, meter.Point{At: h.At.UnixMilli(), Value: value}, pending[m])
+			fits = fits && err == nil && (v == meter.Fits || v == meter.Repeat)
+			read.Counters = append(read.Counters, events.Counter{Meter: c.Meter, Value: value})
 		}
 		if !fits {
 			continue
@@ -323,7 +329,7 @@ func (r *reconsider) Decide(d Deciding) ([]events.Entry, error) {
 		if len(out)+2 > events.MaxFacts-2 {
 			break // the rest at the next occasion
 		}
-		for _, c := range h.Counters {
+		for _, c := range read.Counters {
 			m := rig.Meter(c.Meter)
 			pending[m] = append(pending[m], meter.Point{At: h.At.UnixMilli(), Value: c.Value})
 		}

@@ -121,6 +121,9 @@ func (r *RegisterRig) Ref(State) string { return r.Rig }
 
 func (m StartMeter) entry(d Deciding, c *check, field, rig string) events.Entry {
 	c.code(field+"/meter", m.Meter)
+	if m.Meter == "from" || m.Meter == "to" { // they stand beside the meters in a line of usage
+		c.fail(field+"/meter", "may not be from or to")
+	}
 	q := meter.Quantity(m.Quantity)
 	if !q.Valid() {
 		c.fail(field+"/quantity", "must be hours, area, volume, distance or loads")

@@ -152,6 +152,24 @@ func TestACorrectedReadingMustFitToo(t *testing.T) {
 	}
 }
 
+func TestACounterThatCouldNotBeReadIsNotReleasedAsNothing(t *testing.T) {
+	b := newBench(t)
+	b.must(trailed("T01"))
+	at := day("2026-05-04 01:00")
+	o, _ := b.take(reading("T01", "1:1", at, "pump", 5.0, "H18"), reading("T01", "1:2", at, "volume", 700.0, "LTR"))
+	b.refused(&fleet.Release{Quarantine: o[0].Quarantined[0], How: "as_is", Reason: "it is right"}, fleet.Conflict)
+	b.must(&fleet.Release{Quarantine: o[0].Quarantined[0], How: "corrected", Reason: "hours were meant", Values: map[string]float64{"pump": 5}})
+	if got := b.total("T01", "pump"); got != 5 {
+		t.Errorf("pump %v h, want 5", got)
+	}
+	b.refused(&fleet.Release{Quarantine: o[1].Quarantined[0], How: "as_is", Reason: "it is right"}, fleet.Conflict)
+	b.must(&fleet.AddMeter{Rig: "T01", StartMeter: fleet.StartMeter{Meter: "volume", Quantity: "volume"}})
+	b.must(&fleet.Release{Quarantine: o[1].Quarantined[0], How: "as_is", Reason: "the meter is known now"})
+	if got := b.total("T01", "volume"); got != 700 {
+		t.Errorf("volume %v l, want 700", got)
+	}
+}
+
 func TestACounterOfKnownDigitsRollsOver(t *testing.T) {
 	b := newBench(t)
 	r := trailed("T01")

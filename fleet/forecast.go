@@ -44,7 +44,8 @@ type TaskForecast struct {
 	Weight                                 plan.Weight
 	Status                                 plan.Status
 	Minutes                                int
-	Estimated                              bool // counted on an estimate, for want of a meter
+	Estimated                              bool           // counted on an estimate, for want of a meter
+	CountedOn                              meter.Quantity // what sets its date, "" for the calendar alone
 	Band                                   forecast.Band
 }
 
@@ -398,7 +399,7 @@ func (in *forecastInput) task(line *forecastLine, ahead map[string]*forecast.Out
 		}
 	}
 	shown := line.shown
-	shown.Band = band.Before(line.calendar)
+	shown.Band, shown.CountedOn = band.Before(line.calendar), in.countedOn[t.Key]
 	return t, shown
 }
 

@@ -224,14 +224,14 @@ func (d Deciding) reading(facts []events.Entry, a *events.Arrival, h *ahead, rig
 	at := events.Milli(a.Time)
 	read := &events.MeterRead{Rig: a.Rig, Event: a.Event, Oldest: a.Oldest, Counters: make([]events.Counter, 0, len(a.Counters))}
 	var swaps []events.Entry
-	var held []events.Counter
+	var held []events.HeldCounter
 	var reason string
 	var detail []string
-	refuse := func(c events.Counter, why, format string, args ...any) {
+	refuse := func(raw *events.RawCounter, why, format string, args ...any) {
 		if reason == "" {
 			reason = why
 		}
-		held = append(held, c)
+		held = append(held, events.HeldCounter{Meter: raw.Meter, Value: raw.Value, Unit: raw.Unit})
 		detail = append(detail, fmt.Sprintf(format, args...))
 	}
 	news := false
@@ -239,12 +239,12 @@ func (d Deciding) reading(facts []events.Entry, a *events.Arrival, h *ahead, rig
 		raw := &a.Counters[i]
 		m := rig.Meter(raw.Meter)
 		if m == nil {
-			refuse(events.Counter{Meter: raw.Meter}, WhyUnknownMeter, "/data/counters/%d/meter: rig %s has no meter %q", i, a.Rig, raw.Meter)
+			refuse(raw, WhyUnknownMeter, "/data/counters/%d/meter: rig %s has no meter %q", i, a.Rig, raw.Meter)
 			continue
 		}
 		value, err := meter.ToBase(m.Series.Quantity, raw.Value, raw.Unit)
 		if err != nil {
-			refuse(events.Counter{Meter: raw.Meter}, WhyBadUnit, "/data/counters/%d: %v", i, err)
+			refuse(raw, WhyBadUnit, "/data/counters/%d: %v", i, err)
 			continue
 		}
 		if h.closed[m] {
@@ -265,7 +265,7 @@ func (d Deciding) reading(facts []events.Entry, a *events.Arrival, h *ahead, rig
 			}
 			swapAt, last, ok := m.Series.Rollover(p)
 			if !ok {
-				refuse(c, WhyFalls, "%s", d.explain(m, raw, i, verdict))
+				refuse(raw, WhyFalls, "%s", d.explain(m, raw, i, verdict))
 				break
 			}
 			news = true
@@ -275,11 +275,11 @@ func (d Deciding) reading(facts []events.Entry, a *events.Arrival, h *ahead, rig
 			read.Counters = append(read.Counters, c)
 			h.closed[m] = true
 		case meter.TooFast:
-			refuse(c, WhyTooFast, "%s", d.explain(m, raw, i, verdict))
+			refuse(raw, WhyTooFast, "%s", d.explain(m, raw, i, verdict))
 		case meter.Clash:
-			refuse(c, WhyClash, "%s", d.explain(m, raw, i, verdict))
+			refuse(raw, WhyClash, "%s", d.explain(m, raw, i, verdict))
 		default:
-			refuse(c, WhyFalls, "%s", d.explain(m, raw, i, verdict))
+			refuse(raw, WhyFalls, "%s", d.explain(m, raw, i, verdict))
 		}
 	}
 	// A sequence that is new must be noted even when its counters say nothing new,
@@ -332,7 +332,7 @@ func (d Deciding) explain(m *Meter, raw *events.RawCounter, i int, v meter.Verdi
 
 // hold puts an arrival, or the counters of it that did not fit, in quarantine.
 // The id is made of what arrived, so that the same message is held once.
-func (d Deciding) hold(facts []events.Entry, a *events.Arrival, h *ahead, reason, detail string, held []events.Counter) ([]events.Entry, Outcome, error) {
+func (d Deciding) hold(facts []events.Entry, a *events.Arrival, h *ahead, reason, detail string, held []events.HeldCounter) ([]events.Entry, Outcome, error) {
 	sum := sha256.New()
 	for _, part := range []string{a.Via, a.Rig, a.Event, reason} {
 		sum.Write([]byte(part))

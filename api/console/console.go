@@ -55,6 +55,9 @@ func (c *Console) Routes() []Route {
 		{"POST", "/sign-in", c.signIn},
 		{"POST", "/sign-out", c.signOut},
 		{"GET", "/console.css", c.css},
+		{"GET", "/rigs/:rig/record", c.record(fleet.RigRecord)},
+		{"GET", "/inspections/:inspection/record", c.record(fleet.InspectionRecord)},
+		{"GET", "/calibrations/:calibration/record", c.record(fleet.CalibrationRecord)},
 	}
 }
 

@@ -26,6 +26,7 @@ const columns = 3
 
 type column struct {
 	least, unit  uint64
+	escape       uint64 // the code that says wide bits follow; the largest number when none does
 	narrow, wide uint8
 }
 
@@ -54,25 +55,9 @@ func wideBits(data []byte, p int, width uint8) uint64 {
 
 // read gives the difference at bit p and the bit after it.
 func (c *column) read(data []byte, p int) (uint64, int) {
-	if c.wide == 0 {
-		return c.least, p
-	}
-	if c.narrow > 57 {
-		return c.readLong(data, p)
-	}
-	code := peek(data, p) & mask(c.narrow)
-	p += int(c.narrow)
-	if code == mask(c.narrow) && c.narrow < c.wide {
-		code = wideBits(data, p, c.wide)
-		p += int(c.wide)
-	}
-	return c.least + c.unit*code, p
-}
-
-func (c *column) readLong(data []byte, p int) (uint64, int) {
 	code := wideBits(data, p, c.narrow)
 	p += int(c.narrow)
-	if code == mask(c.narrow) && c.narrow < c.wide {
+	if code >= c.escape && c.narrow < c.wide {
 		code = wideBits(data, p, c.wide)
 		p += int(c.wide)
 	}
@@ -85,12 +70,13 @@ type cursor struct {
 	data []byte
 	bit  int // of the next mark's differences
 	cols [columns]column
+	all  uint8 // sum of the narrow widths
 }
 
 // begin sets the cursor on a block's first mark; left is how many more there are. It returns false when the columns
 // are not as described, which only data from outside can be.
 func (c *cursor) begin(first Mark, body []byte, left int) bool {
-	c.Mark, c.data, c.bit = first, body, 0
+	c.Mark, c.data, c.bit, c.all = first, body, 0, 0
 	if left == 0 {
 		return true
 	}
@@ -100,7 +86,10 @@ func (c *cursor) begin(first Mark, body []byte, left int) bool {
 		if i+2 > len(body) {
 			return false
 		}
-		*col = column{narrow: body[i], wide: body[i+1]}
+		*col = column{narrow: body[i], wide: body[i+1], escape: 1<<64 - 1}
+		if col.narrow < col.wide {
+			col.escape = mask(col.narrow)
+		}
 		i += 2
 		least, n := binary.Varint(body[i:])
 		if n <= 0 || col.wide > 64 || col.narrow > col.wide || (col.narrow == 0) != (col.wide == 0) {
@@ -117,11 +106,38 @@ func (c *cursor) begin(first Mark, body []byte, left int) bool {
 		i += n
 	}
 	c.bit = i * 8
+	for k := range c.cols {
+		c.all += min(c.cols[k].narrow, 58) // three of these do not overflow
+	}
 	return true
 }
 
 // next steps to the mark after.
 func (c *cursor) next() {
+	if c.all > 57 {
+		c.nextLong()
+		return
+	}
+	// All narrow codes at once; most marks have no other.
+	a, b, t := &c.cols[0], &c.cols[1], &c.cols[2]
+	codes := peek(c.data, c.bit)
+	dt := codes & (1<<(a.narrow&63) - 1)
+	codes >>= a.narrow & 63
+	dv := codes & (1<<(b.narrow&63) - 1)
+	tag := codes >> (b.narrow & 63) & (1<<(t.narrow&63) - 1)
+	if dt >= a.escape || dv >= b.escape || tag >= t.escape {
+		c.nextLong()
+		return
+	}
+	c.bit += int(c.all)
+	tag = t.least + t.unit*tag
+	c.At += int64(a.least + a.unit*dt)
+	c.Value += int64(b.least + b.unit*dv)
+	c.Epoch += int32(tag >> 2)
+	c.Thin = int8(tag & 3)
+}
+
+func (c *cursor) nextLong() {
 	dt, p := c.cols[0].read(c.data, c.bit)
 	dv, p := c.cols[1].read(c.data, p)
 	tag, p := c.cols[2].read(c.data, p)
@@ -155,24 +171,24 @@ func appendBody(out []byte, marks []Mark) []byte {
 		}
 	}
 	w := bitWriter{out: out}
+	a, b, t := &cols[0], &cols[1], &cols[2]
+	together := int(a.narrow)+int(b.narrow)+int(t.narrow) <= 64
 	for i := range n {
-		for k := range cols {
-			col := &cols[k]
-			code := codes[k][i]
-			if col.narrow < col.wide && code >= mask(col.narrow) {
-				w.put(mask(col.narrow), col.narrow)
-				w.put(code, col.wide)
-			} else {
-				w.put(code, col.narrow)
-			}
+		dt, dv, tag := codes[0][i], codes[1][i], codes[2][i]
+		if together && dt < a.escape && dv < b.escape && tag < t.escape {
+			w.put(dt|dv<<a.narrow|tag<<(a.narrow+b.narrow), a.narrow+b.narrow+t.narrow)
+			continue
 		}
+		w.code(a, dt)
+		w.code(b, dv)
+		w.code(t, tag)
 	}
 	return w.close()
 }
 
 // columnOf turns differences into codes and finds the widths that take the fewest bits.
 func columnOf(codes []uint64) column {
-	c := column{least: codes[0]}
+	c := column{least: codes[0], escape: 1<<64 - 1}
 	for _, d := range codes {
 		if int64(d) < int64(c.least) {
 			c.least = d
@@ -180,12 +196,16 @@ func columnOf(codes []uint64) column {
 	}
 	for i := range codes {
 		codes[i] -= c.least
-		c.unit = commonUnit(c.unit, codes[i])
+	}
+	for _, d := range codes {
+		if c.unit = commonUnit(c.unit, d); c.unit == 1 {
+			break
+		}
 	}
 	if c.unit == 0 { // all alike
 		return c
 	}
-	var wider [66]int // by the narrowest width that holds a code below its all-ones
+	var wider [66]uint8 // by the narrowest width that holds a code below its all-ones
 	var all uint64
 	for i, d := range codes {
 		if c.unit > 1 {
@@ -201,12 +221,15 @@ func columnOf(codes []uint64) column {
 	}
 	c.wide = uint8(bits.Len64(all))
 	c.narrow = c.wide
-	best, escapes := len(codes)*int(c.wide), len(codes)-wider[0]
+	best, escapes := len(codes)*int(c.wide), len(codes)
 	for w := 1; w < int(c.wide); w++ {
-		escapes -= wider[w]
+		escapes -= int(wider[w])
 		if cost := len(codes)*w + escapes*int(c.wide); cost < best {
 			best, c.narrow = cost, uint8(w)
 		}
+	}
+	if c.narrow < c.wide {
+		c.escape = mask(c.narrow)
 	}
 	return c
 }
@@ -244,6 +267,16 @@ type bitWriter struct {
 	out  []byte
 	held uint64
 	n    uint8 // bits held, below 32 between calls
+}
+
+// code writes one code of a column.
+func (w *bitWriter) code(c *column, code uint64) {
+	if c.narrow < c.wide && code >= c.escape {
+		w.put(c.escape, c.narrow)
+		w.put(code, c.wide)
+		return
+	}
+	w.put(code, c.narrow)
 }
 
 func (w *bitWriter) put(code uint64, width uint8) {

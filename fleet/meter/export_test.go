@@ -4,4 +4,4 @@ package meter
 func (s *Series) Marks() []Mark { return s.read(nil, 0, s.Len()) }
 
 // Sealed is the index of the first raw reading.
-func (s *Series) Sealed() int { return s.Packed.Len() }
+func (s *Series) Sealed() int { return s.sealed() }

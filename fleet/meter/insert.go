@@ -11,8 +11,11 @@ import (
 func (s *Series) Insert(p Point) bool {
 	n, last := len(s.Kept), len(s.Epochs)-1
 	if n > 0 && s.Kept[n-1].At < p.At && s.Epochs[last].At < p.At {
+		if n == cap(s.Kept) && rawLen <= n && n < tailLen {
+			s.Kept = append(make(Trace, 0, tailLen), s.Kept...) // not twice what it was: it gets no longer
+		}
 		s.Kept = append(s.Kept, Mark{At: p.At, Value: p.Value, Epoch: int32(last)})
-		if n+1 >= 2*rawLen {
+		if n+1-s.Near >= 2*rawLen {
 			s.seal()
 		}
 		return true
@@ -42,11 +45,9 @@ func (s *Series) insertAmong(p Point) bool {
 		}
 		m.Thin = g.right.Thin
 	}
-	if g.index < s.Packed.Len() {
+	if g.index < s.sealed() {
 		s.Late++
-		if g.index < s.Settled {
-			s.Settled++
-		}
+		s.countIn(g.index, 1)
 	}
 	s.replace(g.index, g.index, m)
 	if e < len(s.Epochs)-1 {
@@ -55,21 +56,32 @@ func (s *Series) insertAmong(p Point) bool {
 	if s.Late >= lateLen {
 		s.thinAgain()
 	}
-	if len(s.Kept) >= 2*rawLen {
+	if len(s.Kept)-s.Near >= 2*rawLen {
 		s.seal()
 	}
 	return true
 }
 
-// replace puts kept readings in the place of those from index i up to j, which are all raw or all packed. What is
-// put between the last packed and the first raw one becomes raw. Settled is the caller's to keep.
+// countIn says that n readings are about to be put in before the kept reading at an index of a thinned stretch, or,
+// n negative, are taken out there.
+func (s *Series) countIn(i, n int) {
+	switch {
+	case i < s.Settled:
+		s.Settled += n
+	case i >= s.Packed.Len() && i < s.sealed():
+		s.Near += n
+	}
+}
+
+// replace puts kept readings in the place of those from index i up to j, which are all packed or none. What is put
+// between the last packed and the first other one is not packed. It counts nothing.
 func (s *Series) replace(i, j int, with ...Mark) {
-	sealed := s.Packed.Len()
-	if i < sealed {
+	packed := s.Packed.Len()
+	if i < packed {
 		s.Packed.splice(i, j, with)
 		return
 	}
-	if s.Kept = slices.Replace(s.Kept, i-sealed, j-sealed, with...); len(s.Kept) == 0 {
+	if s.Kept = slices.Replace(s.Kept, i-packed, j-packed, with...); len(s.Kept) == 0 {
 		s.Kept = nil
 	}
 }
@@ -140,13 +152,13 @@ func (s *Series) Swap(at int64, last *int64, start int64) {
 
 // toEpoch moves the kept readings from an index on to a later or an earlier epoch.
 func (s *Series) toEpoch(i int, by int32) {
-	if sealed := s.Packed.Len(); i < sealed {
-		marks := s.Packed.read(make([]Mark, 0, sealed-i), i, sealed)
+	if packed := s.Packed.Len(); i < packed {
+		marks := s.Packed.read(make([]Mark, 0, packed-i), i, packed)
 		for k := range marks {
 			marks[k].Epoch += by
 		}
-		s.Packed.splice(i, sealed, marks)
-		i = sealed
+		s.Packed.splice(i, packed, marks)
+		i = packed
 	}
 	for k := i - s.Packed.Len(); k < len(s.Kept); k++ {
 		s.Kept[k].Epoch += by
@@ -158,7 +170,7 @@ func (s *Series) toEpoch(i int, by int32) {
 func (s *Series) splitThinned(e int, at int64, last *int64) {
 	g := s.place(e, at+1)
 	i, l, r := g.index, g.left, g.right
-	if i >= s.Packed.Len() || !g.thinned() || int(r.Epoch) != e || l.At >= at {
+	if i >= s.sealed() || !g.thinned() || int(r.Epoch) != e || l.At >= at {
 		return
 	}
 	cut := Mark{At: at, Value: line(l.At, l.Value, r.At, r.Value, at), Epoch: int32(e), Thin: r.Thin}
@@ -171,10 +183,8 @@ func (s *Series) splitThinned(e int, at int64, last *int64) {
 	} else {
 		r.Thin = 0
 	}
-	s.Packed.splice(i, i+1, append(marks, r))
-	if i < s.Settled {
-		s.Settled += len(marks)
-	}
+	s.countIn(i, len(marks))
+	s.replace(i, i+1, append(marks, r)...)
 }
 
 // Void takes the reading at that time out; totals follow. It returns false when no reading of that time
@@ -192,10 +202,8 @@ func (s *Series) Void(at int64) bool {
 // remove takes the kept reading at index i out; the stretches on either side become one, thinned if either was.
 func (s *Series) remove(i int) {
 	gone := s.mark(i)
+	s.countIn(i, -1)
 	s.replace(i, i+1)
-	if i < s.Settled {
-		s.Settled--
-	}
 	if i == 0 || i >= s.Len() {
 		return
 	}

@@ -170,3 +170,20 @@ func BenchmarkTotalAt(b *testing.B) {
 		}
 	}
 }
+
+func BenchmarkLateReadingAmongPackedOnes(b *testing.B) {
+	o := &oracle{start: meter.Point{At: 1_699_999_000_000, Value: 4_000_000}}
+	season(o, 200_000, 43*10_000, rand.New(rand.NewPCG(1, 2)))
+	s := o.series(meter.Area)
+	for _, r := range o.readings {
+		s.Insert(r.Point)
+	}
+	rng := rand.New(rand.NewPCG(7, 8))
+	b.ReportAllocs()
+	for b.Loop() { // off the line, so that it is kept; then taken out again
+		at := o.readings[rng.IntN(len(o.readings)-5000)].At + 1
+		if s.Insert(meter.Point{At: at, Value: s.TotalAt(at) + 600}) {
+			s.Void(at)
+		}
+	}
+}

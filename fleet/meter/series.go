@@ -34,13 +34,13 @@ type Series struct {
 	RollAt int64 `json:"roll,omitempty"`
 
 	Epochs []Epoch `json:"epochs"` // by time, never empty
-	// The kept readings, by epoch, then time: first the thinned ones, then the raw ones. An index of a kept
-	// reading counts through both.
-	Packed Packed `json:"packed,omitzero"`
-	Kept   Trace  `json:"kept"`
+	// The kept readings, by epoch, then time; an index of one counts through both.
+	Packed Packed `json:"packed,omitzero"` // settled, then near
+	Kept   Trace  `json:"kept"`            // the rest of the near ones, then the raw ones
 
-	Settled int `json:"settled,omitempty"` // of Packed, how many are thinned by the cone alone; the rest cautiously
-	Late    int `json:"late,omitempty"`    // readings put into Packed since it was last thinned
+	Settled int `json:"settled,omitempty"` // of Packed, how many are thinned by the cone alone
+	Near    int `json:"near,omitempty"`    // of Kept, how many are thinned cautiously, as all of Packed after Settled
+	Late    int `json:"late,omitempty"`    // readings put into thinned stretches since these were last thinned
 }
 
 // Mark is a kept reading.
@@ -86,7 +86,7 @@ func (s *Series) Check() error {
 		return fmt.Errorf("series: quantity %q is not known", string(s.Quantity))
 	case len(s.Epochs) == 0:
 		return errors.New("series: no epoch")
-	case s.Settled < 0 || s.Settled > s.Packed.Len() || s.Late < 0:
+	case s.Settled < 0 || s.Settled > s.Packed.Len() || s.Near < 0 || s.Near > len(s.Kept) || s.Late < 0:
 		return errors.New("series: stretches do not fit the kept readings")
 	}
 	for e := 1; e < len(s.Epochs); e++ {
@@ -111,16 +111,25 @@ func (s *Series) Check() error {
 	if some && int(before.Epoch) >= len(s.Epochs) {
 		return errors.New("series: a kept reading is of no epoch")
 	}
+	for e, epoch := range s.Epochs {
+		g := s.place(e, math.MinInt64)
+		if (g.hasLeft && g.left.At > epoch.At) || (g.hasRight && g.right.At < epoch.At) {
+			return fmt.Errorf("series: a kept reading is not in the time of its epoch, %d", e)
+		}
+	}
 	return nil
 }
 
 // Len is the number of readings kept.
 func (s *Series) Len() int { return s.Packed.Len() + len(s.Kept) }
 
+// sealed is the index of the first raw reading.
+func (s *Series) sealed() int { return s.Packed.Len() + s.Near }
+
 // mark is the kept reading at an index.
 func (s *Series) mark(i int) Mark {
-	if sealed := s.Packed.Len(); i >= sealed {
-		return s.Kept[i-sealed]
+	if packed := s.Packed.Len(); i >= packed {
+		return s.Kept[i-packed]
 	}
 	return s.Packed.mark(i)
 }
@@ -233,13 +242,13 @@ func (s *Series) Points(from, to int64) []Reading {
 
 // read appends the kept readings from index i up to j.
 func (s *Series) read(out []Mark, i, j int) []Mark {
-	sealed := s.Packed.Len()
-	if i < sealed {
-		out = s.Packed.read(out, i, min(j, sealed))
-		i = sealed
+	packed := s.Packed.Len()
+	if i < packed {
+		out = s.Packed.read(out, i, min(j, packed))
+		i = packed
 	}
 	if i < j {
-		out = append(out, s.Kept[i-sealed:j-sealed]...)
+		out = append(out, s.Kept[i-packed:j-packed]...)
 	}
 	return out
 }
@@ -262,22 +271,22 @@ type gap struct {
 
 // find is the place of an edge.
 func (s *Series) find(e edge) (g gap) {
-	sealed, n := s.Packed.Len(), len(s.Kept)
+	packed, n := s.Packed.Len(), len(s.Kept)
 	if n > 0 && !e.passes(s.Kept[n-1].At, s.Kept[n-1].Epoch) {
-		return gap{index: sealed + n, left: s.Kept[n-1], hasLeft: true}
+		return gap{index: packed + n, left: s.Kept[n-1], hasLeft: true}
 	}
 	i := sort.Search(n, func(i int) bool { return e.passes(s.Kept[i].At, s.Kept[i].Epoch) })
 	if i < n {
 		g.right, g.hasRight = s.Kept[i], true
 	}
-	g.index = sealed + i
+	g.index = packed + i
 	if i > 0 {
 		g.left, g.hasLeft = s.Kept[i-1], true
 		return g
 	}
 	at, left, right := s.Packed.find(e)
 	g.index, g.left, g.hasLeft = at, left, at > 0
-	if at < sealed {
+	if at < packed {
 		g.right, g.hasRight = right, true
 	}
 	return g

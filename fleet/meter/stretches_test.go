@@ -22,7 +22,7 @@ func steady(s *meter.Series, from meter.Point, n int, gap, gain int64) []meter.P
 
 // borders are the times of the first mark of the near and of the raw stretch.
 func borders(s *meter.Series) [2]int64 {
-	return [2]int64{s.Marks()[s.Settled].At, s.Kept[0].At}
+	return [2]int64{s.Marks()[s.Settled].At, s.Kept[s.Near].At}
 }
 
 // worked is a series with all three stretches, told every minute, each kept reading a corner: the pace changes.
@@ -33,7 +33,7 @@ func worked(t *testing.T) *meter.Series {
 		p = steady(s, p, 10, 60_000, 60)[9]
 		p = steady(s, p, 10, 600_000, 0)[9]
 	}
-	if s.Settled == 0 || s.Sealed()-s.Settled < 1000 || len(s.Kept) < 128 {
+	if s.Settled == 0 || s.Sealed()-s.Settled < 1000 || len(s.Kept)-s.Near < 128 {
 		t.Fatalf("stretches %d, %d of %d", s.Settled, s.Sealed(), s.Len())
 	}
 	return s

@@ -249,6 +249,8 @@ func TestDamagedSeriesAreRefused(t *testing.T) {
 		`{"q":"hours","epochs":[{"at":0,"start":0,"base":0}],"kept":[5,1,4]}`,
 		`{"q":"hours","epochs":[{"at":0,"start":0,"base":0}],"kept":[5,1,0],"settled":1}`,
 		`{"q":"hours","epochs":[{"at":9,"start":0,"base":0},{"at":5,"start":0,"base":0}],"kept":[]}`,
+		`{"q":"hours","epochs":[{"at":0,"start":0,"base":0},{"at":5,"start":0,"base":0}],"kept":[6,1,0,1,1,4]}`,
+		`{"q":"hours","epochs":[{"at":0,"start":0,"base":0},{"at":5,"start":0,"base":0}],"kept":[4,1,4]}`,
 	} {
 		s := new(meter.Series)
 		if json.Unmarshal([]byte(text), s) == nil && s.Check() == nil {

@@ -12,6 +12,8 @@ import (
 func (r *reading) report() *Report {
 	rep := &Report{Version: r.doc.version}
 	index := map[Key]int{}
+	groups := r.carriers()
+	have := map[totalKey]int{}
 	for _, d := range r.doc.devices {
 		i, ok := index[d.key]
 		if !ok {
@@ -20,12 +22,14 @@ func (r *reading) report() *Report {
 			rep.Devices = append(rep.Devices, Device{Key: d.key, Designator: d.designator, LocalID: d.id})
 		}
 		out := &rep.Devices[i]
-		groups := r.carriers(d)
-		out.Readings = append(out.Readings, lifetime(d, groups[-1])...)
+		out.Readings = append(out.Readings, lifetime(d, groups[owner{d, -1}])...)
 		for t := range r.doc.tasks {
-			src := r.origins(t, d, len(groups[t]) > 0)
-			if len(groups[t]) > 0 {
-				out.Totals = replaced(out.Totals, r.totals(t, groups[t], src[0].Fingerprint))
+			if !r.touched[t][d] {
+				continue
+			}
+			src := r.origins(t, d)
+			if g := groups[owner{d, t}]; len(g) > 0 {
+				out.Totals = replaced(have, i, out.Totals, r.totals(t, g, src[0].Fingerprint))
 			}
 			out.Sources = append(out.Sources, src...)
 		}
@@ -44,22 +48,25 @@ func (r *reading) report() *Report {
 	return rep
 }
 
-// carriers are the device's counters by task (−1: lifetime), measure and element. Of two numbers for one measure on one
-// element the finer is kept.
-func (r *reading) carriers(d *device) map[int]map[Measure]map[*element]carrier {
-	groups := map[int]map[Measure]map[*element]carrier{}
+// owner is a device in a task (−1: for life).
+type owner struct {
+	device *device
+	task   int
+}
+
+// carriers are the counters by device and task, measure and element. Of two numbers for one measure on one element
+// the finer is kept.
+func (r *reading) carriers() map[owner]map[Measure]map[*element]carrier {
+	groups := map[owner]map[Measure]map[*element]carrier{}
 	for k, list := range r.samples {
-		if k.element.device != d {
-			continue
+		e, o := dictionary[k.ddi], owner{k.element.device, k.task}
+		if groups[o] == nil {
+			groups[o] = map[Measure]map[*element]carrier{}
 		}
-		e := dictionary[k.ddi]
-		if groups[k.task] == nil {
-			groups[k.task] = map[Measure]map[*element]carrier{}
+		if groups[o][e.measure] == nil {
+			groups[o][e.measure] = map[*element]carrier{}
 		}
-		if groups[k.task][e.measure] == nil {
-			groups[k.task][e.measure] = map[*element]carrier{}
-		}
-		on := groups[k.task][e.measure]
+		on := groups[o][e.measure]
 		if other, ok := on[k.element]; !ok || e.fine > other.entry.fine {
 			on[k.element] = carrier{k.element, e, inOrder(list)}
 		}
@@ -187,16 +194,17 @@ func carriedIn(course []point) int64 {
 	return 0
 }
 
-// byDay parts the gains of a course by calendar day. A fall gains nothing.
+// byDay parts the gains of a course by calendar day. A fall gains nothing, and nothing is gained past what the course ends at, so
+// the days never sum to more than the total.
 func (r *reading) byDay(course []point, opening int64) []Day {
 	var days []Day
-	high := opening
+	high, end := opening, course[len(course)-1].base
 	for _, p := range course {
-		gain := p.base - high
+		gain := min(p.base, end) - high
 		if gain <= 0 {
 			continue
 		}
-		high = p.base
+		high += gain
 		date := r.clock.date(p.at)
 		if n := len(days); n == 0 || days[n-1].Date != date {
 			days = append(days, Day{Date: date})
@@ -206,18 +214,28 @@ func (r *reading) byDay(course []point, opening int64) []Day {
 	return days
 }
 
-// falls says when a counter of an element falls within a task, among the intervals or within the logs: an interval may well be a
-// little behind a log.
+// falls says when a counter of an element falls within a task. Among the intervals, and within the logs, it may not fall
+// at all; an interval may be a little behind a log, and a log behind an interval.
 func falls(c carrier) string {
+	q := c.entry.measure.Quantity()
 	prior := map[bool]int64{}
 	for _, s := range c.list {
-		if p, ok := prior[s.log < 0]; ok && s.raw < p {
-			return fmt.Sprintf("falls within the task, from %d to %d %s on %s", c.entry.base(p), c.entry.base(s.raw), c.entry.measure.Quantity().Unit(), c.element.id)
+		v := c.entry.base(s.raw)
+		same, ok := prior[s.log < 0]
+		if other := prior[s.log >= 0]; !ok || v >= same && v < other {
+			same, ok = other-behind[q], true
 		}
-		prior[s.log < 0] = s.raw
+		if ok && v < same {
+			return fmt.Sprintf("falls within the task, to %d %s on %s", v, q.Unit(), c.element.id)
+		}
+		prior[s.log < 0] = v
 	}
 	return ""
 }
+
+// behind is how far an interval and a log may be apart, in base units: the tolerances of the fleet's meters (0.05 h, 0.05 ha, 50 l,
+// 0.5 km; house figures).
+var behind = map[Quantity]int64{Hours: 180, Surface: 500, Volume: 50_000, Distance: 500}
 
 // restarts notes where a log begins higher than the counter was last seen: it went on while nothing was written. The
 // cumulative counter has that in it, so nothing is added or taken off.
@@ -232,25 +250,24 @@ func restarts(c carrier) []string {
 	return notes
 }
 
-// origins are the sources of a device in a task: the task first (when it gave something), then its logs.
-func (r *reading) origins(index int, d *device, counted bool) []Source {
+// origins are the sources of a device in a task that has something of it: the task first, then its logs.
+func (r *reading) origins(index int, d *device) []Source {
 	t := r.doc.tasks[index]
 	parts := []string{"task", d.key.Name, d.key.Serial, t.id, t.designator}
-	intervals, lifetime := 0, false
+	intervals := 0
 	for _, i := range t.times {
 		mine := false
 		for _, v := range i.values {
-			if el := r.doc.elements[v.element]; el != nil && el.device == d {
+			if v.on != nil && v.on.device == d {
 				if !mine {
 					parts = append(parts, i.start, i.stop, i.duration, i.kind)
 				}
 				mine = true
-				parts = append(parts, v.ddi, v.raw, strconv.Itoa(el.object))
+				parts = append(parts, v.ddi, v.raw, strconv.Itoa(v.on.object))
 			}
 		}
 		if mine {
 			intervals++
-			lifetime = true
 		}
 	}
 	var logs []Source
@@ -261,19 +278,25 @@ func (r *reading) origins(index int, d *device, counted bool) []Source {
 			logs = append(logs, Source{Task: t.id, Log: o.log, Records: o.records, Fingerprint: print})
 		}
 	}
-	if !counted && !lifetime && len(logs) == 0 {
-		return nil
-	}
 	return append([]Source{{Task: t.id, Records: intervals, Fingerprint: fingerprint(parts...)}}, logs...)
+}
+
+// totalKey is a total's place in the report.
+type totalKey struct {
+	device  int
+	task    string
+	measure Measure
 }
 
 // replaced adds totals; where the same device stands twice in a file (its description changed on the way) the later total
 // of a task and measure stays.
-func replaced(have, more []Total) []Total {
+func replaced(at map[totalKey]int, device int, have, more []Total) []Total {
 	for _, t := range more {
-		i := slices.IndexFunc(have, func(h Total) bool { return h.Task.ID == t.Task.ID && h.Measure == t.Measure })
+		k := totalKey{device, t.Task.ID, t.Measure}
+		i, ok := at[k]
 		switch {
-		case i < 0:
+		case !ok:
+			at[k] = len(have)
 			have = append(have, t)
 		case have[i].At.Before(t.At):
 			have[i] = t

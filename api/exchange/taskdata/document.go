@@ -13,6 +13,14 @@ import (
 	"rigledger/api/exchange/xmlguard"
 )
 
+// Bounds of what a file may describe (house figures): more than any farm has, few enough that going through devices,
+// tasks and elements against each other stays short. A section is an element; sections end at 255.
+const (
+	maxDevices  = 200
+	maxElements = 1000 // of one device
+	maxTasks    = 20_000
+)
+
 // document is TASKDATA.XML with the files it refers to, as far as it matters here.
 type document struct {
 	version  string
@@ -57,7 +65,10 @@ type interval struct {
 	values                      []value
 }
 
-type value struct{ ddi, raw, element string } // DLV A, B, C
+type value struct {
+	ddi, raw, element string   // DLV A, B, C
+	on                *element // that the id stands for, once known; nil for none
+}
 
 // parse reads a root file (ISO11783_TaskData) or one it refers to (XFC) into the document.
 func (d *document) parse(name string, data []byte, bounds xmlguard.Bounds, s *skips) error {
@@ -164,10 +175,15 @@ func (d *document) device(r *xmlguard.Reader, e xmlguard.Element, s *skips) erro
 		s.add("device "+v.id, "NAME %q is not one: the device cannot be told from others", v.key.Name)
 		return r.Skip()
 	}
-	d.devices = append(d.devices, v)
+	if d.devices = append(d.devices, v); len(d.devices) > maxDevices {
+		return fmt.Errorf("more than %d devices: %w", maxDevices, ErrRefused)
+	}
 	return children(r, func(e xmlguard.Element) (bool, error) {
 		if e.Name != "DET" {
 			return false, nil
+		}
+		if len(v.byObject) >= maxElements {
+			return false, fmt.Errorf("device %s has more than %d elements: %w", v.id, maxElements, ErrRefused)
 		}
 		t := &element{device: v}
 		t.id, _ = e.Attr("A")
@@ -175,8 +191,9 @@ func (d *document) device(r *xmlguard.Reader, e xmlguard.Element, s *skips) erro
 			text, _ := e.Attr(name)
 			*to, _ = strconv.Atoi(text)
 		}
-		if _, ok := d.elements[t.id]; ok || t.id == "" {
-			s.add("device "+v.id, "element id %q is empty or used twice", t.id)
+		_, twice := d.elements[t.id]
+		if _, ok := v.byObject[t.object]; ok || twice || t.id == "" {
+			s.add("device "+v.id, "element %q: its id is empty or used twice, or its object id is", t.id)
 			return false, nil
 		}
 		d.elements[t.id] = t
@@ -200,7 +217,9 @@ func (d *document) task(r *xmlguard.Reader, e xmlguard.Element) error {
 	t.designator, _ = e.Attr("B")
 	t.field, _ = e.Attr("E")
 	t.status, _ = e.Attr("G")
-	d.tasks = append(d.tasks, t)
+	if d.tasks = append(d.tasks, t); len(d.tasks) > maxTasks {
+		return fmt.Errorf("more than %d tasks: %w", maxTasks, ErrRefused)
+	}
 	return children(r, func(e xmlguard.Element) (bool, error) {
 		switch e.Name {
 		case "TLG":

@@ -50,7 +50,8 @@ type reading struct {
 	order   int
 	logs    int
 	records int64
-	spans   []span     // by task
+	spans   []span // by task
+	touched []map[*device]bool
 	sources [][]origin // by task
 }
 
@@ -80,6 +81,7 @@ func read(f *folder, zone *time.Location, lim Limits) (*Report, error) {
 	}
 	r.spans = make([]span, len(r.doc.tasks))
 	r.sources = make([][]origin, len(r.doc.tasks))
+	r.touched = make([]map[*device]bool, len(r.doc.tasks))
 	for i, t := range r.doc.tasks {
 		if err := r.intervals(i, t); err != nil {
 			return nil, err
@@ -166,7 +168,8 @@ func (r *reading) intervals(index int, t *task) error {
 		}
 		r.spans[index].stretch(start)
 		r.spans[index].stretch(end)
-		for _, v := range i.values {
+		for n := range i.values {
+			v := &i.values[n]
 			raw, err := strconv.ParseInt(v.raw, 10, 32)
 			ddi, err2 := strconv.ParseUint(v.ddi, 16, 16)
 			if err != nil || err2 != nil {
@@ -174,6 +177,8 @@ func (r *reading) intervals(index int, t *task) error {
 				continue
 			}
 			if k, ok := r.slot(where, index, uint16(ddi), v.element); ok {
+				v.on = k.element
+				r.touch(index, k.element.device)
 				r.take(r.samples, where, k, sample{at: end, raw: raw, log: -1})
 			}
 		}
@@ -197,6 +202,14 @@ func (r *reading) slot(where string, index int, ddi uint16, id string) (slot, bo
 		index = -1
 	}
 	return slot{index, el, ddi}, true
+}
+
+// touch notes that a task has something of a device.
+func (r *reading) touch(index int, d *device) {
+	if r.touched[index] == nil {
+		r.touched[index] = map[*device]bool{}
+	}
+	r.touched[index][d] = true
 }
 
 func (r *reading) take(into samples, where string, k slot, s sample) {
@@ -252,6 +265,9 @@ func (r *reading) log(index int, t *task, name string) error {
 		r.spans[index].stretch(l.span.last)
 	}
 	r.sources[index] = append(r.sources[index], l.from)
+	for d := range l.from.devices {
+		r.touch(index, d)
+	}
 	return nil
 }
 

@@ -76,7 +76,7 @@ type Total struct {
 	Measure Measure
 	Amount
 	At          time.Time
-	Days        []Day // gains by day, for records; their sum is Base less what was on it when the file begins
+	Days        []Day // gains by day, for records; their sum is at most Base less what was on it when the file begins
 	Elements    []string
 	Suspect     string
 	Notes       []string

@@ -123,14 +123,18 @@ func combined(m Measure, carriers []carrier) []point {
 	slices.SortStableFunc(all, func(a, b next) int {
 		return cmp.Compare(carriers[a.carrier].list[a.index].at, carriers[b.carrier].list[b.index].at)
 	})
-	now, spoken := make([]int64, len(carriers)), make([]bool, len(carriers))
+	now, spoken, silent := make([]int64, len(carriers)), make([]bool, len(carriers)), len(carriers)
 	var course []point
 	for i, n := range all {
 		s := carriers[n.carrier].list[n.index]
-		now[n.carrier], spoken[n.carrier] = s.raw, true
+		if !spoken[n.carrier] {
+			spoken[n.carrier] = true
+			silent--
+		}
+		now[n.carrier] = s.raw
 		together := i+1 < len(all) && len(carriers) > 1 &&
 			carriers[all[i+1].carrier].list[all[i+1].index].at/quarter == s.at/quarter
-		if together && !s.carried || slices.Contains(spoken, false) {
+		if together && !s.carried || silent > 0 {
 			continue
 		}
 		p := point{s.at, level(m, carriers, now), s.log, s.carried}

@@ -1,0 +1,173 @@
+package api
+
+import (
+	"net/http"
+
+	"rigledger/fleet"
+	"rigledger/fleet/meter"
+)
+
+// bookingDoc is work or rest planned for a rig.
+type bookingDoc struct {
+	Booking   string  `json:"booking"`
+	Rig       string  `json:"rig"`
+	Yard      string  `json:"yard"`
+	From      string  `json:"from"`
+	To        string  `json:"to"`
+	Hectares  float64 `json:"hectares,omitempty"`
+	Hours     float64 `json:"hours,omitempty"`
+	Rest      bool    `json:"rest"`
+	Note      string  `json:"note,omitempty"`
+	MadeBy    string  `json:"made_by"`
+	Cancelled bool    `json:"cancelled"`
+	Changed   uint64  `json:"changed_commit"`
+}
+
+func bookingDocOf(b *fleet.Booking, r *fleet.Rig) bookingDoc {
+	return bookingDoc{
+		Booking: b.Booking, Rig: b.Rig, Yard: r.Yard, From: b.From, To: b.To, Hectares: meter.Area.FromBase(b.AreaM2),
+		Hours: meter.Hours.FromBase(b.Seconds), Rest: b.Rest, Note: b.Note, MadeBy: b.MadeBy, Cancelled: b.Cancelled, Changed: b.Changed,
+	}
+}
+
+func getBookings(c *call) error {
+	p := c.pages("bookings")
+	rigs, yards := c.query.words("rig"), c.query.words("yard")
+	from, to := c.query.date("from"), c.query.date("to")
+	if err := c.query.err(); err != nil {
+		return err
+	}
+	docs := []bookingDoc{}
+	var next string
+	err := c.view(func(s *fleet.State) error {
+		var found []placed[*fleet.Booking]
+		for _, b := range s.Bookings {
+			r := s.Rigs[b.Rig]
+			at := place{ID: b.From + " " + b.Booking}
+			outside := !from.IsZero() && b.To < from.String() || !to.IsZero() && b.From > to.String()
+			if !b.Cancelled && c.sees(r) && has(rigs, r.Rig) && has(yards, r.Yard) && !outside && p.wants(at) {
+				found = append(found, placed[*fleet.Booking]{at, b})
+			}
+		}
+		found, next = cut(&p, found)
+		for _, f := range found {
+			docs = append(docs, bookingDocOf(f.of, s.Rigs[f.of.Rig]))
+		}
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.list("bookings", docs, next, nil)
+}
+
+func (c *call) booking(s *fleet.State, id string) (*fleet.Booking, error) {
+	b := s.Bookings[id]
+	if b == nil || !c.sees(s.Rigs[b.Rig]) {
+		return nil, notFound("booking", id)
+	}
+	return b, nil
+}
+
+func getBooking(c *call) error { return c.bookingAnswer(http.StatusOK, c.gin.Param("booking")) }
+
+func (c *call) bookingAnswer(status int, id string) error {
+	var doc bookingDoc
+	var tag string
+	err := c.view(func(s *fleet.State) error {
+		b, err := c.booking(s, id)
+		if err != nil {
+			return err
+		}
+		r := s.Rigs[b.Rig]
+		doc, tag = bookingDocOf(b, r), tagOf(b.Changed, noDate, r.Changed) // the rig's yard is in it
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	return c.resource(status, tag, doc)
+}
+
+func postBooking(c *call) error {
+	cmd := fleet.MakeBooking{ID: fleet.NewBookingID()}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	d, err := c.do(&cmd, http.StatusCreated, c.maySeeRig(cmd.Rig))
+	if err != nil {
+		return err
+	}
+	id := cmd.ID
+	if d.replayed {
+		id = d.ref
+	}
+	c.setHeader("Location", "/v1/bookings/"+id)
+	return c.bookingAnswer(d.status, id)
+}
+
+// maySeeRig refuses a rig that the caller may not know of in the words for one
+// that is not there.
+func (c *call) maySeeRig(code string) func(s *fleet.State) error {
+	return func(s *fleet.State) error {
+		if r := s.Rigs[code]; r != nil && !c.sees(r) {
+			return &fleet.Error{Code: fleet.Invalid, Message: "the request does not hold together", Fields: []fleet.FieldError{
+				{Field: "/rig", Message: "there is no rig " + quoted(code)},
+			}}
+		}
+		return nil
+	}
+}
+
+func cancelBooking(c *call) error {
+	cmd := fleet.CancelBooking{Booking: c.gin.Param("booking")}
+	err := c.view(func(s *fleet.State) error {
+		b, err := c.booking(s, cmd.Booking)
+		if err == nil {
+			cmd.IfMatch, err = c.ifMatch(b.Changed)
+		}
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	d, err := c.do(&cmd, http.StatusOK, func(s *fleet.State) error {
+		_, err := c.booking(s, cmd.Booking)
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	return c.bookingAnswer(d.status, cmd.Booking)
+}
+
+// changeWork says that a rig does other work from a day on.
+func changeWork(c *call) error {
+	cmd := fleet.ChangeWork{Rig: c.gin.Param("rig")}
+	if err := c.view(func(s *fleet.State) error { _, err := c.rig(s); return err }); err != nil {
+		return err
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	d, err := c.do(&cmd, http.StatusOK, func(s *fleet.State) error { _, err := c.rig(s); return err })
+	if err != nil {
+		return err
+	}
+	return c.rigAnswer(d.status, cmd.Rig)
+}
+
+// postClass puts a class of rig on record.
+func postClass(c *call) error {
+	var cmd fleet.PublishClass
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	if _, err := c.do(&cmd, http.StatusOK, nil); err != nil {
+		return err
+	}
+	return getClasses(c)
+}

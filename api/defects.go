@@ -22,6 +22,7 @@ type defectDoc struct {
 	ClearedAt  *time.Time `json:"cleared_at,omitempty"`
 	ClearedBy  string     `json:"cleared_by,omitempty"`
 	Action     string     `json:"action,omitempty"`
+	Inspection string     `json:"inspection,omitempty"` // that found it, at the point Code
 	Changed    uint64     `json:"changed_commit"`
 }
 
@@ -29,7 +30,7 @@ func defectDocOf(d *fleet.Defect, r *fleet.Rig) defectDoc {
 	return defectDoc{
 		Defect: d.Defect, Rig: d.Rig, Yard: r.Yard, Part: d.Part, Code: d.Code, Text: d.Text, Safety: d.Safety,
 		Open: d.ClearedAt.IsZero(), ReportedAt: d.ReportedAt.UTC(), ReportedBy: d.ReportedBy,
-		ClearedAt: timeOrNil(d.ClearedAt), ClearedBy: d.ClearedBy, Action: d.Action, Changed: d.Changed,
+		ClearedAt: timeOrNil(d.ClearedAt), ClearedBy: d.ClearedBy, Action: d.Action, Inspection: d.Inspection, Changed: d.Changed,
 	}
 }
 

@@ -45,6 +45,7 @@ type taskDoc struct {
 	Includes    []string        `json:"includes"`
 	Weight      string          `json:"weight"`
 	By          string          `json:"usually_by"`
+	Calibrate   bool            `json:"calibrate_after"`
 	Minutes     int             `json:"minutes"`
 	Pick        []plan.Spare    `json:"pick"`
 	Cautions    []plan.Caution  `json:"cautions"`
@@ -71,7 +72,7 @@ func taskDocOf(t *plan.Task) taskDoc {
 	d := taskDoc{
 		Task: t.Slug, Title: t.Title, Part: t.Part, Every: interval(t.Every), On: orEmpty(t.On), SeasonStart: t.SeasonStart,
 		Condition: t.Condition, InSeason: t.InSeason, RunIn: []interval{}, RunInAfter: "new", Count: string(t.Count),
-		Includes: orEmpty(t.Includes), Weight: string(t.Weight), By: t.By, Minutes: t.Minutes, Pick: orEmpty(t.Parts),
+		Includes: orEmpty(t.Includes), Weight: string(t.Weight), By: t.By, Calibrate: t.Calibrate, Minutes: t.Minutes, Pick: orEmpty(t.Parts),
 		Cautions: plan.Cautions(t.Cautions), Checklist: orEmpty(t.Checklist), Source: t.Source,
 	}
 	if t.RunInEveryFitting {

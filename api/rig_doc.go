@@ -24,6 +24,7 @@ type rigLine struct {
 	Totals     map[string]total `json:"totals"`
 	Estimates  *plan.Amounts    `json:"estimates,omitempty"` // of quantities that no meter counts
 	Fitness    fleet.Fitness    `json:"fitness"`
+	Bay        bayLine          `json:"test_bay"`
 	LastHeard  *time.Time       `json:"last_heard,omitempty"`
 	LastRead   *time.Time       `json:"last_read,omitempty"`
 	SilentDays int              `json:"silent_days"`
@@ -116,6 +117,7 @@ func (a *API) rigLineOf(s *fleet.State, r *fleet.Rig, now time.Time) rigLine {
 		FirstUse: r.FirstUse, Serial: r.Serial, Registered: r.Registered.UTC(), Retired: r.Retired,
 		Plan: planRefOf(r.Plan), Totals: make(map[string]total, len(r.Meters)),
 		Fitness:   a.fleet.FitnessOf(s, r, now),
+		Bay:       bayLineOf(s, r, plan.Of(now, s.Zone())),
 		LastHeard: timeOrNil(r.LastHeard), LastRead: timeOrNil(r.LastRead()), SilentDays: silentDays(s, r, now),
 		OpenItems: len(r.Open), Defects: len(r.Defects), Held: s.OpenHeld(r.Rig), Changed: r.Changed,
 	}

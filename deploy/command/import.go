@@ -86,8 +86,11 @@ func readRigs(file string) ([]*fleet.RegisterRig, error) {
 		return nil, err
 	}
 	defer f.Close()
-	d := json.NewDecoder(f)
-	d.DisallowUnknownFields()
+	return parseRigs(file, f)
+}
+
+func parseRigs(file string, r io.Reader) ([]*fleet.RegisterRig, error) {
+	d := json.NewDecoder(r)
 	var rows []*fleet.RegisterRig
 	for {
 		var raw json.RawMessage
@@ -111,12 +114,24 @@ func readRigs(file string) ([]*fleet.RegisterRig, error) {
 func rigsOf(raw json.RawMessage) ([]*fleet.RegisterRig, error) {
 	d := json.NewDecoder(strings.NewReader(string(raw)))
 	d.DisallowUnknownFields()
+	var rows []*fleet.RegisterRig
 	if len(raw) > 0 && raw[0] == '[' {
-		var rows []*fleet.RegisterRig
-		return rows, d.Decode(&rows)
+		if err := d.Decode(&rows); err != nil {
+			return nil, err
+		}
+	} else {
+		var r *fleet.RegisterRig
+		if err := d.Decode(&r); err != nil {
+			return nil, err
+		}
+		rows = append(rows, r)
 	}
-	r := new(fleet.RegisterRig)
-	return []*fleet.RegisterRig{r}, d.Decode(r)
+	for _, r := range rows {
+		if r == nil {
+			return nil, errors.New("null is not a rig")
+		}
+	}
+	return rows, nil
 }
 
 // readingsHeader is the first line of a CSV of readings; id may be left out.
@@ -187,7 +202,11 @@ func readCSV(file string) ([]csvRow, error) {
 		return nil, err
 	}
 	defer f.Close()
-	r := csv.NewReader(f)
+	return parseCSV(file, f)
+}
+
+func parseCSV(file string, text io.Reader) ([]csvRow, error) {
+	r := csv.NewReader(text)
 	r.FieldsPerRecord = -1
 	r.TrimLeadingSpace = true
 	header, err := r.Read()
@@ -199,6 +218,9 @@ func readCSV(file string) ([]csvRow, error) {
 		header[i] = strings.ToLower(strings.TrimSpace(header[i]))
 		if !contains(readingsHeader, header[i]) {
 			return nil, fmt.Errorf("%s: line 1: unknown column %q; the columns are %s", file, header[i], strings.Join(readingsHeader, ", "))
+		}
+		if contains(header[:i], header[i]) {
+			return nil, fmt.Errorf("%s: line 1: the column %q stands twice", file, header[i])
 		}
 	}
 	for _, must := range readingsHeader[:5] {

@@ -57,4 +57,12 @@
 //
 // Voiding a reading that was left out changes nothing, and needs to change nothing: the
 // readings beside it are within the same bound of the same line.
+//
+// # Packing
+//
+// Three seasons of a reading a minute leave some 8,000 kept readings of an hour meter and 18,000 of a hectare
+// counter, so all settled readings and all but the newest 64 or so of the near ones are kept packed: blocks of up to 128, each reading as its differences from the one before in few bits
+// (see block.go), some three bytes instead of 24. Packing loses nothing and has no say in what is kept: every
+// answer is the same as if nothing were packed. To look a reading up, the index is searched and one block
+// read; to put one in late, take one out or change one, that block is written anew.
 package meter

@@ -4,9 +4,11 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"math"
+	"math/rand/v2"
 	"reflect"
 	"slices"
 	"testing"
+	"unsafe"
 
 	"pgregory.net/rapid"
 )
@@ -187,6 +189,33 @@ func TestTotalsAreTheSameBeforeAndAfterPacking(t *testing.T) {
 			}
 		}
 	})
+}
+
+func TestKeptReadingsTakeFewBytesAndLittleRoomUnused(t *testing.T) {
+	rng := rand.New(rand.NewPCG(1, 2))
+	s := New(Area, Point{})
+	at, value := int64(1_700_000_000_000), int64(0)
+	for i := range 60_000 {
+		if at += 60_000; i%400 == 0 {
+			at += 40 * 3_600_000
+		}
+		value += rng.Int64N(7000)
+		s.Insert(Point{at, value})
+		if len(s.Kept) > tailLen || cap(s.Kept) > max(tailLen, 2*len(s.Kept)) {
+			t.Fatalf("%d readings are not packed, with room for %d", len(s.Kept), cap(s.Kept))
+		}
+	}
+	if n := s.Packed.Len(); n < 10_000 {
+		t.Fatalf("only %d packed: the test shows nothing", n)
+	}
+	// Of each reading the value has some 14 bits of chance, the time and Thin 3; and two bits are to spare.
+	const most = 19.0 / 8
+	perMark := float64(len(s.Packed.data)) / float64(s.Packed.Len())
+	room := float64(cap(s.Packed.data)+int(unsafe.Sizeof(block{}))*cap(s.Packed.index)) / float64(s.Packed.Len())
+	t.Logf("%d packed in %.2f bytes each, with the index and unused room %.2f", s.Packed.Len(), perMark, room)
+	if perMark > most || room > most*1.15+0.3 {
+		t.Errorf("packed in %.2f bytes each, with the index and unused room %.2f", perMark, room)
+	}
 }
 
 func TestADamagedPackIsRefused(t *testing.T) {

@@ -41,8 +41,11 @@ func (s *Series) seal() {
 func (s *Series) pack(n int) {
 	packed := s.Packed.Len()
 	s.Packed.splice(packed, packed, s.Kept[:n])
-	if s.Kept = slices.Delete(s.Kept, 0, n); len(s.Kept) == 0 {
+	switch s.Kept = slices.Delete(s.Kept, 0, n); {
+	case len(s.Kept) == 0:
 		s.Kept = nil
+	case cap(s.Kept) > 2*tailLen: // many came late at once
+		s.Kept = append(make(Trace, 0, tailLen), s.Kept...)
 	}
 	s.Near -= n
 }

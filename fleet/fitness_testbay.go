@@ -274,7 +274,7 @@ func (s *State) inspectionReasons(fit *Fitness, rig *Rig, m moment) {
 func (s *State) settled(in *Inspection, rig *Rig, m moment) bool {
 	for _, id := range rig.Bay.Inspections {
 		later := s.Bay.Inspections[id]
-		if later == in || later.At.Before(in.At) || !m.covers(later.At) || later.Outcome == string(testbay.Incomplete) {
+		if later == in || later.At.Before(in.At) || !m.covers(later.At) || later.Outcome == string(testbay.Incomplete) || s.revoked(later, m) {
 			continue
 		}
 		if later.At.Equal(in.At) && later.N <= in.N {
@@ -286,7 +286,7 @@ func (s *State) settled(in *Inspection, rig *Rig, m moment) bool {
 	}
 	if in.Statutory {
 		day := plan.Of(in.At, s.zone).String()
-		return slices.ContainsFunc(s.liveCertificates(rig, m), func(c *Certificate) bool { return c.Inspected >= day && c.N > in.N })
+		return slices.ContainsFunc(s.liveCertificates(rig, m), func(c *Certificate) bool { return c.Inspected > day || c.Inspected == day && c.N > in.N })
 	}
 	for i := range in.Points {
 		if in.Points[i].Outcome == string(testbay.Fail) && !s.pointSettled(in, &in.Points[i], rig, m) {

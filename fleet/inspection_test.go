@@ -3,6 +3,7 @@ package fleet_test
 import (
 	"context"
 	"encoding/json"
+	"fmt"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -497,4 +498,69 @@ func TestTheCertificateCountsAsThePlansOwnInspectionTask(t *testing.T) {
 	if again, _ := b.line("T01", "T01", "statutory-inspection"); again.Due.Date != line.Due.Date {
 		t.Errorf("an older certificate moved the date to %s", again.Due.Date)
 	}
+}
+
+// shortRules is ISO 16122-2 with every point but the gauge's error optional, so
+// that a sheet of one point is a whole one.
+func shortRules() string {
+	text := "id: short\nextends: iso-16122-2-2015\nstandard: Short\nedition: \"1\"\nvalid_from: 2015-01-01\nwhere: tests\npoints:\n"
+	rs, _ := testbay.RuleSetByID(testbay.ISO16122Part2Of2015)
+	for _, p := range rs.Points {
+		if p.ID != testbay.PointGaugeError {
+			text += fmt.Sprintf("  - {id: %s, heading: %s, name: %q, kind: %s, stops_rig: %v, optional: true, source: common practice}\n", p.ID, p.Heading, p.Name, p.Kind, p.StopsRig)
+		}
+	}
+	return text
+}
+
+func TestALicensedInspectionEndToEnd(t *testing.T) {
+	// France: three years, first at five; a failed machine is tested again within
+	// four months (arrêté of 18-12-2008 as amended; three years from memory).
+	b := benchAt(t, "2026-05-04 08:00")
+	b.must(&fleet.PublishRuleSet{Text: shortRules()})
+	b.must(oldRig("T01"))
+	b.must(placed("T01", "FR"))
+	b.must(certificate("T01", "2024-03-01"))
+	licensed := func(wrong float64) *fleet.JudgeInspection {
+		in := inspect("T01", gaugeSheet(wrong))
+		in.RuleSet, in.Statutory, in.Tester = "short", true, "L. Licensed"
+		return in
+	}
+	failed := licensed(0.3)
+	b.must(failed)
+	b.View(func(s *fleet.State) {
+		if got := s.Bay.Inspections[failed.ID].RetestBy; got != "2026-09-04" {
+			t.Errorf("retest by %q, want four months on", got)
+		}
+	})
+	if got := b.fitness("T01"); got != "do not use: failed-inspection open-safety-defect" {
+		t.Errorf("failed: %q", got)
+	}
+	b.must(&fleet.ClearDefect{Defect: failed.ID + ".gauge_error", Action: "new gauge"})
+	if got := b.fitness("T01"); got != "do not use: failed-inspection" {
+		t.Errorf("repaired, not tested again: %q", got)
+	}
+	b.clock.set(day("2026-05-20 08:00"))
+	retest := licensed(0.1)
+	retest.Retest, retest.Certificate = failed.ID, &fleet.PassedCertificate{ID: fleet.NewCertificateID(), Number: "4712", Sticker: "26-7"}
+	b.must(retest)
+	if got := b.fitness("T01"); got != "fit" {
+		t.Errorf("passed: %q", got)
+	}
+	b.View(func(s *fleet.State) {
+		z := s.CertificateOf(s.Rigs["T01"])
+		if z.Number != "4712" || z.Inspection != retest.ID || z.Inspected != "2026-05-20" {
+			t.Errorf("certificate %+v", z)
+		}
+		_, due, err := s.NextInspection(s.Rigs["T01"], plan.On(2026, 5, 20))
+		if err != nil || due.On.String() != "2029-05-20" || due.FailedOpen {
+			t.Errorf("next inspection %v, %v", due, err)
+		}
+	})
+	// Without its certificate the inspection no longer counts, and the failed one stands again.
+	b.must(&fleet.WithdrawCertificate{Certificate: retest.Certificate.ID, Reason: "taken back"})
+	if got := b.fitness("T01"); got != "do not use: failed-inspection" {
+		t.Errorf("certificate taken back: %q", got)
+	}
+	b.sameAfterReopening()
 }

@@ -289,7 +289,7 @@ func (p *play) workshop(ctx context.Context, day time.Time) error {
 	case err := <-errs:
 		return err
 	default:
-		return nil
+		return p.calibrate(ctx, rnd)
 	}
 }
 

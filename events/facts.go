@@ -51,6 +51,10 @@ var kinds = map[string]func() Fact{
 	"certificate.withdrawn": func() Fact { return new(CertificateWithdrawn) },
 	"handover.signed":       func() Fact { return new(HandoverSigned) },
 	"file.kept":             func() Fact { return new(FileKept) },
+
+	"calendar.issued":  func() Fact { return new(CalendarIssued) },
+	"calendar.revoked": func() Fact { return new(CalendarRevoked) },
+	"exchange.taken":   func() Fact { return new(ExchangeTaken) },
 }
 
 // Kinds lists the kinds of fact, in no order.

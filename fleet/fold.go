@@ -134,6 +134,9 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		if known, err := s.applyBay(c, e, rig); known {
 			return err
 		}
+		if known, err := s.applyExchange(c, e, rig); known {
+			return err
+		}
 		return s.applyItem(c, e, rig)
 	}
 	return nil

@@ -295,14 +295,38 @@ func (f *Fleet) Record(ctx context.Context, of, id string, may func(r *Rig) erro
 	if err := json.Unmarshal(text, r); err != nil {
 		return nil, err
 	}
-	for i := range r.Commits {
-		c, err := f.CommitAt(ctx, r.Commits[i].N)
-		if err != nil {
-			return nil, &Error{Code: Down, Message: "the ledger cannot be read", Cause: err}
-		}
-		r.Commits[i].Hash = c.Hash
+	if err := f.prove(ctx, r.Commits); err != nil {
+		return nil, &Error{Code: Down, Message: "the ledger cannot be read", Cause: err}
 	}
 	return r, r.seal()
+}
+
+// readOn is how many commits are read past rather than looked up anew: a look-up
+// costs about as much as reading a hundred in order (measured on SQLite).
+const readOn = 200
+
+// prove fills in the hashes of commits, which are in order, from the ledger.
+func (f *Fleet) prove(ctx context.Context, commits []CommitProof) error {
+	for i := 0; i < len(commits); {
+		first := commits[i].N
+		err := f.store.Read(ctx, first, func(c *events.Commit) error {
+			if c.N == commits[i].N {
+				commits[i].Hash = c.Hash
+				i++
+			}
+			if i == len(commits) || commits[i].N > c.N+readOn {
+				return errFound
+			}
+			return nil
+		})
+		switch {
+		case err != nil && !errors.Is(err, errFound):
+			return fmt.Errorf("reading commit %d and on: %w", first, err)
+		case err == nil && i < len(commits):
+			return fmt.Errorf("commit %d is not in the ledger", commits[i].N)
+		}
+	}
+	return nil
 }
 
 // VerifyRecord holds a record, as JSON, against a ledger: it replays the ledger

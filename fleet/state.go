@@ -27,6 +27,7 @@ type State struct {
 	Requests   map[string]*Request         `json:"requests"`
 	FactCounts map[string]uint64           `json:"fact_counts"`
 	Bay        Bay                         `json:"test_bay"`
+	Calendars  map[string]*Calendar        `json:"calendars"`
 	Users      map[string]*Rig             `json:"-"` // by NATS/MQTT user
 	heldByRig  map[string]map[string]*Held // open quarantine by rig and meter order
 	zone       *time.Location
@@ -60,6 +61,8 @@ type Rig struct {
 	Bay         RigBay   `json:"test_bay,omitzero"`
 	Booked      []string `json:"booked,omitempty"`       // bookings that stand, oldest first
 	WorkChanged string   `json:"work_changed,omitempty"` // day since which it does other work
+
+	Exchanged map[string]bool `json:"exchanged,omitempty"` // digests of task data taken
 
 	Open     []string `json:"open"`     // open items, oldest first
 	Defects  []string `json:"defects"`  // open defects, oldest first
@@ -247,6 +250,7 @@ func newState(zone *time.Location) *State {
 		Requests:   map[string]*Request{},
 		FactCounts: map[string]uint64{},
 		Bay:        newBay(),
+		Calendars:  map[string]*Calendar{},
 		zone:       zone,
 	}
 	s.index()

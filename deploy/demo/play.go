@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"math"
 	"math/rand/v2"
 	"net/http"
 	"sync"
@@ -181,7 +182,7 @@ func (p *play) send(ctx context.Context, rig season.Rig, day time.Time, left int
 			if _, known := p.swapped[rig.Code]; !known {
 				p.swapped[rig.Code] = pump - 0.8
 			}
-			pump -= p.swapped[rig.Code]
+			pump = math.Round((pump-p.swapped[rig.Code])*100) / 100 // as a display shows it
 		}
 		at := s.At
 		if middle && rig.Quirk == season.FastTime && i == 0 {

@@ -80,7 +80,7 @@ type announcement struct {
 // private says that a fact of this kind is nobody else's business: who may come
 // in, and what was asked of the API.
 func private(kind string) bool {
-	return strings.HasPrefix(kind, "token.") || strings.HasPrefix(kind, "credential.") || strings.HasPrefix(kind, "request.")
+	return strings.HasPrefix(kind, "token.") || strings.HasPrefix(kind, "credential.") || strings.HasPrefix(kind, "request.") || strings.HasPrefix(kind, "calendar.")
 }
 
 func (a *Announcer) publish(c *events.Commit, i int) {

@@ -62,6 +62,9 @@ type Head struct {
 	Hash Hash   `json:"hash"`
 }
 
+// Size is roughly how large a sealed or decoded commit is, in bytes.
+func (c *Commit) Size() int { return len(c.body) }
+
 // Head returns the head of a ledger whose newest commit is c.
 func (c *Commit) Head() Head { return Head{N: c.N, Hash: c.Hash} }
 

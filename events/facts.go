@@ -55,6 +55,13 @@ var kinds = map[string]func() Fact{
 	"calendar.issued":  func() Fact { return new(CalendarIssued) },
 	"calendar.revoked": func() Fact { return new(CalendarRevoked) },
 	"exchange.taken":   func() Fact { return new(ExchangeTaken) },
+
+	"hook.added":     func() Fact { return new(HookAdded) },
+	"hook.rotated":   func() Fact { return new(HookRotated) },
+	"hook.delivered": func() Fact { return new(HookDelivered) },
+	"hook.disabled":  func() Fact { return new(HookDisabled) },
+	"hook.enabled":   func() Fact { return new(HookEnabled) },
+	"hook.removed":   func() Fact { return new(HookRemoved) },
 }
 
 // Kinds lists the kinds of fact, in no order.

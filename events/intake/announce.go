@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"log/slog"
 	"strconv"
-	"strings"
 	"sync/atomic"
 	"time"
 
@@ -77,16 +76,10 @@ type announcement struct {
 	Data        events.Fact `json:"data"`
 }
 
-// private says that a fact of this kind is nobody else's business: who may come
-// in, and what was asked of the API.
-func private(kind string) bool {
-	return strings.HasPrefix(kind, "token.") || strings.HasPrefix(kind, "credential.") || strings.HasPrefix(kind, "request.") || strings.HasPrefix(kind, "calendar.")
-}
-
 func (a *Announcer) publish(c *events.Commit, i int) {
 	e := &c.Facts[i]
 	kind, rig := e.Fact.Kind(), e.Fact.Subject()
-	if private(kind) {
+	if events.Private(kind) {
 		return
 	}
 	text, err := json.Marshal(announcement{

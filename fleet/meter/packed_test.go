@@ -259,6 +259,11 @@ func TestADamagedPackIsRefused(t *testing.T) {
 			t.Errorf("%s: accepted", name)
 		}
 	}
+	long := s.Packed.clone()
+	long.data = append(long.data, 0)
+	if text, _ := long.MarshalText(); new(Packed).UnmarshalText(text) == nil {
+		t.Error("a block with bytes to spare is accepted")
+	}
 	swapped := s.Packed.clone()
 	swapped.index[0].at = marks[199].At
 	text, _ := swapped.MarshalText()

@@ -1,0 +1,192 @@
+package fleet
+
+import (
+	"crypto/rand"
+	"encoding/base64"
+	"net/url"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/oklog/ulid/v2"
+
+	"rigledger/events"
+)
+
+// Bounds of hooks.
+const (
+	hooksMost     = 100
+	hookURLMost   = 2000
+	oldSecretLife = 24 * time.Hour // how long a rotated secret still signs
+)
+
+// AddHook asks for facts to be sent to an address. Make it with NewHook.
+type AddHook struct {
+	id, secret string
+	URL        string   `json:"url"`
+	Name       string   `json:"name"`
+	Kinds      []string `json:"kinds,omitempty"` // empty: all but meter.read, which must be named
+	Yards      []string `json:"yards,omitempty"` // empty: all, and what is about the whole fleet
+}
+
+// NewHook draws a hook's id and secret, before the desk is asked, so that
+// deciding twice gives the same.
+func NewHook() (cmd *AddHook, secret string) {
+	secret = hookSecret()
+	return &AddHook{id: "h-" + strings.ToLower(ulid.Make().String()), secret: secret}, secret
+}
+
+// hookSecret draws 32 random bytes in the form of Standard Webhooks 1.0.0,
+// which asks for 24 to 64.
+func hookSecret() string {
+	var b [32]byte
+	_, _ = rand.Read(b[:]) // never fails: crypto/rand ends the program instead
+	return "whsec_" + base64.StdEncoding.EncodeToString(b[:])
+}
+
+// ID is the hook's name.
+func (a *AddHook) ID() string { return a.id }
+
+func (a *AddHook) Touches() []string { return []string{"hooks"} }
+
+func (a *AddHook) Decide(d Deciding) ([]events.Entry, error) {
+	var c check
+	c.text("/name", a.Name, 100)
+	c.hookURL("/url", a.URL)
+	public := events.PublicKinds()
+	for i, k := range a.Kinds {
+		if !slices.Contains(public, k) {
+			c.fail(pointer("/kinds", i), "is no kind of fact that is sent")
+		}
+	}
+	if len(a.Kinds) > len(public) {
+		c.fail("/kinds", "lists more than there are")
+	}
+	if len(a.Yards) > 100 {
+		c.fail("/yards", "lists more than 100")
+	}
+	for i, y := range a.Yards {
+		c.code(pointer("/yards", i), y)
+	}
+	if err := c.err(); err != nil {
+		return nil, err
+	}
+	if len(d.Hooks) >= hooksMost {
+		return nil, conflict("there are %d hooks, as many as may be; remove one", len(d.Hooks))
+	}
+	return []events.Entry{d.entry(&events.HookAdded{
+		Hook: a.id, Name: a.Name, URL: a.URL, Kinds: a.Kinds, Yards: a.Yards, Secret: a.secret,
+	})}, nil
+}
+
+// hookURL checks an address to send to. Whether it may be reached is known only
+// when it is dialled.
+func (c *check) hookURL(field, value string) {
+	u, err := url.Parse(value)
+	switch {
+	case value == "":
+		c.fail(field, "is missing")
+	case len(value) > hookURLMost:
+		c.fail(field, "is longer than %d bytes", hookURLMost)
+	case err != nil || u.Scheme != "https" && u.Scheme != "http" || u.Hostname() == "" || u.Opaque != "":
+		c.fail(field, "must be an address like https://farm.example/facts")
+	case u.User != nil:
+		c.fail(field, "must not hold a user or password")
+	case u.Fragment != "":
+		c.fail(field, "must not have a fragment")
+	}
+}
+
+func (d Deciding) hook(id string) (*Hook, error) {
+	h := d.Hooks[id]
+	if h == nil {
+		return nil, missing("hook", id)
+	}
+	return h, nil
+}
+
+// RotateHook gives a hook a new secret. Make it with NewRotation.
+type RotateHook struct{ Hook, secret string }
+
+// NewRotation draws the new secret.
+func NewRotation(hook string) (cmd *RotateHook, secret string) {
+	secret = hookSecret()
+	return &RotateHook{Hook: hook, secret: secret}, secret
+}
+
+func (r *RotateHook) Touches() []string { return []string{"hooks"} }
+
+func (r *RotateHook) Decide(d Deciding) ([]events.Entry, error) {
+	if _, err := d.hook(r.Hook); err != nil {
+		return nil, err
+	}
+	until := d.Now.Add(oldSecretLife).UTC().Format(time.RFC3339)
+	return []events.Entry{d.entry(&events.HookRotated{Hook: r.Hook, Secret: r.secret, OldUntil: until})}, nil
+}
+
+// EnableHook lets a disabled hook go on where it stood.
+type EnableHook struct{ Hook string }
+
+func (e *EnableHook) Touches() []string { return []string{"hooks"} }
+
+func (e *EnableHook) Decide(d Deciding) ([]events.Entry, error) {
+	h, err := d.hook(e.Hook)
+	if err != nil || h.Disabled == "" {
+		return nil, err
+	}
+	return []events.Entry{d.entry(&events.HookEnabled{Hook: e.Hook})}, nil
+}
+
+// DisableHook stops a hook that cannot be delivered to.
+type DisableHook struct{ Hook, Reason string }
+
+func (e *DisableHook) Touches() []string { return []string{"hooks"} }
+
+func (e *DisableHook) Decide(d Deciding) ([]events.Entry, error) {
+	h, err := d.hook(e.Hook)
+	if err != nil || h.Disabled != "" {
+		return nil, err
+	}
+	return []events.Entry{d.entry(&events.HookDisabled{Hook: e.Hook, Reason: e.Reason})}, nil
+}
+
+// RemoveHook ends a hook.
+type RemoveHook struct {
+	Hook   string `json:"-"`
+	Reason string `json:"reason,omitempty"`
+}
+
+func (e *RemoveHook) Touches() []string { return []string{"hooks"} }
+
+func (e *RemoveHook) Decide(d Deciding) ([]events.Entry, error) {
+	if _, err := d.hook(e.Hook); err != nil {
+		return nil, err
+	}
+	var c check
+	c.optional("/reason", e.Reason, 500)
+	if err := c.err(); err != nil {
+		return nil, err
+	}
+	return []events.Entry{d.entry(&events.HookRemoved{Hook: e.Hook, Reason: e.Reason})}, nil
+}
+
+// NoteDelivered records how far a hook has come.
+type NoteDelivered struct {
+	Hook     string
+	Position events.Position
+	Failing  time.Time // zero while its receiver takes
+}
+
+func (n *NoteDelivered) Touches() []string { return []string{"hooks"} }
+
+func (n *NoteDelivered) Decide(d Deciding) ([]events.Entry, error) {
+	h := d.Hooks[n.Hook]
+	if h == nil || h.Disabled != "" {
+		return nil, nil // it ended meanwhile
+	}
+	failing := ""
+	if !n.Failing.IsZero() {
+		failing = n.Failing.UTC().Format(time.RFC3339)
+	}
+	return []events.Entry{d.entry(&events.HookDelivered{Hook: n.Hook, Position: n.Position.String(), FailingSince: failing})}, nil
+}

@@ -114,7 +114,7 @@ func NewRotation(hook string) (cmd *RotateHook, secret string) {
 	return &RotateHook{Hook: hook, secret: secret}, secret
 }
 
-func (r *RotateHook) Touches() []string { return []string{"hooks"} }
+func (r *RotateHook) Touches() []string { return []string{"hook:" + r.Hook} }
 
 func (r *RotateHook) Decide(d Deciding) ([]events.Entry, error) {
 	if _, err := d.hook(r.Hook); err != nil {
@@ -127,7 +127,7 @@ func (r *RotateHook) Decide(d Deciding) ([]events.Entry, error) {
 // EnableHook lets a disabled hook go on where it stood.
 type EnableHook struct{ Hook string }
 
-func (e *EnableHook) Touches() []string { return []string{"hooks"} }
+func (e *EnableHook) Touches() []string { return []string{"hook:" + e.Hook} }
 
 func (e *EnableHook) Decide(d Deciding) ([]events.Entry, error) {
 	h, err := d.hook(e.Hook)
@@ -140,7 +140,7 @@ func (e *EnableHook) Decide(d Deciding) ([]events.Entry, error) {
 // DisableHook stops a hook that cannot be delivered to.
 type DisableHook struct{ Hook, Reason string }
 
-func (e *DisableHook) Touches() []string { return []string{"hooks"} }
+func (e *DisableHook) Touches() []string { return []string{"hook:" + e.Hook} }
 
 func (e *DisableHook) Decide(d Deciding) ([]events.Entry, error) {
 	h, err := d.hook(e.Hook)
@@ -156,7 +156,7 @@ type RemoveHook struct {
 	Reason string `json:"reason,omitempty"`
 }
 
-func (e *RemoveHook) Touches() []string { return []string{"hooks"} }
+func (e *RemoveHook) Touches() []string { return []string{"hook:" + e.Hook} }
 
 func (e *RemoveHook) Decide(d Deciding) ([]events.Entry, error) {
 	if _, err := d.hook(e.Hook); err != nil {
@@ -177,7 +177,7 @@ type NoteDelivered struct {
 	Failing  time.Time // zero while its receiver takes
 }
 
-func (n *NoteDelivered) Touches() []string { return []string{"hooks"} }
+func (n *NoteDelivered) Touches() []string { return []string{"hook:" + n.Hook} }
 
 func (n *NoteDelivered) Decide(d Deciding) ([]events.Entry, error) {
 	h := d.Hooks[n.Hook]

@@ -34,6 +34,7 @@ type Fleet struct {
 	mu      sync.RWMutex // guards state against readers; the desk is its only writer
 	state   *State
 	changed chan struct{} // closed and renewed at every commit
+	recent  recent        // the newest commits, for those who follow
 
 	queue   chan *job
 	stopped chan struct{}
@@ -175,6 +176,7 @@ func (f *Fleet) Conflicts() uint64 { return f.conflicts.Load() }
 func (f *Fleet) apply(c *events.Commit) error {
 	f.mu.Lock()
 	err := f.state.Apply(c)
+	f.recent.add(c)
 	close(f.changed)
 	f.changed = make(chan struct{})
 	f.mu.Unlock()

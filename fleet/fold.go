@@ -134,6 +134,9 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		if known, err := s.applyBay(c, e, rig); known {
 			return err
 		}
+		if known, err := s.applyHook(c, e); known {
+			return err
+		}
 		if known, err := s.applyExchange(c, e, rig); known {
 			return err
 		}

@@ -23,6 +23,7 @@ type State struct {
 	Plans      map[string][]*PlanVersion   `json:"plans"`
 	Classes    map[string]*PublishedClass  `json:"classes"` // beside the embedded ones, or in their place
 	Bookings   map[string]*Booking         `json:"bookings"`
+	Hooks      map[string]*Hook            `json:"hooks"`
 	Tokens     map[string]*Token           `json:"tokens"`
 	Requests   map[string]*Request         `json:"requests"`
 	FactCounts map[string]uint64           `json:"fact_counts"`
@@ -246,6 +247,7 @@ func newState(zone *time.Location) *State {
 		Plans:      map[string][]*PlanVersion{},
 		Classes:    map[string]*PublishedClass{},
 		Bookings:   map[string]*Booking{},
+		Hooks:      map[string]*Hook{},
 		Tokens:     map[string]*Token{},
 		Requests:   map[string]*Request{},
 		FactCounts: map[string]uint64{},

@@ -1,0 +1,117 @@
+// Package feed reads the ledger's facts in order, from any commit since the
+// beginning, for those who must not miss one: the API's feed, its live streams
+// and the hooks. It decides what of a fact may be seen and by whom. It never
+// writes, and never shows a private kind (events.Private).
+package feed
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"rigledger/events"
+	"rigledger/fleet"
+)
+
+// scanMost bounds how much of the ledger one reading goes through, in bytes of
+// encoded commits, however little of it is wanted.
+const scanMost = 4 << 20
+
+// Filter says which facts are wanted. Empty lists mean any.
+type Filter struct {
+	Kinds []string
+	Rigs  []string
+	Yards []string // the yards that the rigs belong to now
+	Held  []string // yards that the reader is held to; facts about no rig are then out
+	Quiet bool     // without meter.read, unless Kinds name it
+}
+
+// Fact is one fact with its place in the ledger.
+type Fact struct {
+	Position events.Position `json:"position"`
+	Commit   uint64          `json:"commit"`
+	Index    int             `json:"index"` // in its commit, from 0
+	Kind     string          `json:"kind"`
+	Rig      string          `json:"rig,omitempty"`
+	At       time.Time       `json:"at"` // when it holds in the field
+	By       string          `json:"by"`
+	Recorded time.Time       `json:"recorded"`
+	Fact     any             `json:"fact"`
+}
+
+// Page is a stretch of the feed. Next is where to go on; it lies further than
+// where the reading began unless that was the head.
+type Page struct {
+	Facts []Fact          `json:"facts"`
+	Next  events.Position `json:"next"`
+	Head  uint64          `json:"head"` // newest commit when the reading began
+}
+
+// More says whether the ledger goes on beyond the page.
+func (p *Page) More() bool { return p.Next.Before(events.After(p.Head)) }
+
+// Reader reads the feed of one fleet.
+type Reader struct {
+	Fleet *fleet.Fleet
+	// Doc gives a fact in the units of the API, without secrets and raw messages.
+	// The rig is nil for a fact about none, or about one that is not known.
+	Doc func(rig *fleet.Rig, f events.Fact) any
+}
+
+// Read gives what follows a position: at most limit facts, and no more than
+// about 4 MiB of the ledger.
+func (r *Reader) Read(ctx context.Context, f Filter, after events.Position, limit int) (Page, error) {
+	p := Page{Facts: []Fact{}, Next: after, Head: r.Fleet.Head().N}
+	from := max(after.Commit, 1)
+	if after.Whole() {
+		from = after.Commit + 1
+	}
+	scanned := 0
+	err := r.Fleet.ReadCommits(ctx, from, func(c *events.Commit) error {
+		r.take(&p, &f, after, limit, c)
+		scanned += c.Size()
+		if len(p.Facts) >= limit || scanned >= scanMost {
+			return fleet.ErrEnough
+		}
+		return nil
+	})
+	return p, err
+}
+
+// take adds what is wanted of a commit to the page, as far as it goes.
+func (r *Reader) take(p *Page, f *Filter, after events.Position, limit int, c *events.Commit) {
+	r.Fleet.View(func(s *fleet.State) {
+		for i := range c.Facts {
+			at := events.Position{Commit: c.N, Index: i}
+			if !after.Before(at) {
+				continue
+			}
+			if len(p.Facts) >= limit {
+				return
+			}
+			p.Next = at
+			e := &c.Facts[i]
+			kind, subject := e.Fact.Kind(), e.Fact.Subject()
+			if rig := s.Rigs[subject]; f.wants(kind, subject, rig) {
+				p.Facts = append(p.Facts, Fact{
+					Position: at, Commit: c.N, Index: i, Kind: kind, Rig: subject, At: e.At.UTC(), By: e.By,
+					Recorded: c.Recorded.UTC(), Fact: r.Doc(rig, e.Fact),
+				})
+			}
+		}
+		p.Next = events.After(c.N)
+	})
+}
+
+func (f *Filter) wants(kind, subject string, rig *fleet.Rig) bool {
+	listed := func(list []string, word string) bool { return len(list) == 0 || slices.Contains(list, word) }
+	switch {
+	case events.Private(kind), !listed(f.Kinds, kind), !listed(f.Rigs, subject):
+		return false
+	case f.Quiet && len(f.Kinds) == 0 && kind == "meter.read":
+		return false
+	case len(f.Yards) == 0 && len(f.Held) == 0:
+		return true
+	}
+	return rig != nil && listed(f.Yards, rig.Yard) && listed(f.Held, rig.Yard)
+}

@@ -29,7 +29,7 @@ const usage = `rigledger keeps the service ledger of a fleet of field sprayers.
   rigledger token add|list|revoke      who may come in
   rigledger import fleet|readings FILE
   rigledger export ledger|rigs|parts|items
-  rigledger verify                     prove the ledger
+  rigledger verify                     prove the ledger; --record FILE proves a record against it
   rigledger backup FILE                a consistent copy, also while serving
   rigledger restore FILE               into an empty ledger
 
@@ -317,12 +317,16 @@ func (f *flags) export(ctx context.Context, args []string, out io.Writer) error 
 }
 
 func (f *flags) verify(ctx context.Context, args []string, out io.Writer) error {
+	record := f.set.String("record", "", "check the record in this JSON `file` against the ledger instead")
 	if _, err := f.words(args); err != nil {
 		return err
 	}
 	l, err := f.ledger()
 	if err != nil {
 		return err
+	}
+	if *record != "" {
+		return command.VerifyRecord(ctx, l, *record, out)
 	}
 	return command.Verify(ctx, l, out)
 }

@@ -1,8 +1,10 @@
 package api
 
 import (
+	"context"
 	"log/slog"
 	"net/http"
+	"strings"
 	"sync"
 	"time"
 
@@ -10,6 +12,8 @@ import (
 	"github.com/prometheus/client_golang/prometheus"
 
 	"rigledger/api/console"
+	"rigledger/api/feed"
+	"rigledger/api/hooks"
 	"rigledger/fleet"
 )
 
@@ -21,6 +25,10 @@ type Options struct {
 	Metrics *prometheus.Registry // where the API's metrics go and what /metrics shows; nil for a new one
 	Version string               // of the program
 	Secure  bool                 // the API is reached over TLS: cookies are marked Secure
+
+	Hooks    *hooks.Worker   // delivers the hooks; nil for one that only tests them
+	Stopping <-chan struct{} // closed when the service ends, so that live streams do; nil for never
+	Rate     float64         // requests a second that each token may make; 0 for any number
 }
 
 // Check is one thing that must work; Err is nil while it does.
@@ -41,6 +49,15 @@ type API struct {
 
 	rigs   sync.Map // rig → *rigAnswer: bytes of GET /v1/rigs/{rig}
 	flying inFlight
+
+	calendars sync.Map      // calendar → *calendarAnswer
+	unpacking chan struct{} // bounds how much task data is read at a time
+
+	feed     *feed.Reader
+	hooks    *hooks.Worker
+	stopping <-chan struct{}
+	streams  streams
+	limits   limits
 }
 
 // New gives the handler of everything under /. Timeouts and TLS are those of
@@ -55,13 +72,17 @@ func newAPI(o Options) *API {
 		o.Metrics = prometheus.NewRegistry()
 	}
 	gin.SetMode(gin.ReleaseMode)
-	a := &API{fleet: o.Fleet, log: o.Log, ready: o.Ready, version: o.Version, engine: gin.New(), ids: newRequestIDs()}
+	a := &API{fleet: o.Fleet, log: o.Log, ready: o.Ready, version: o.Version, engine: gin.New(), ids: newRequestIDs(), unpacking: make(chan struct{}, unpackingMost)}
 	a.metrics = newMetrics(o.Metrics, o.Fleet)
+	a.feed, a.hooks, a.stopping, a.limits.perSecond = NewFeed(o.Fleet), o.Hooks, o.Stopping, o.Rate
+	if a.hooks == nil {
+		a.hooks = hooks.New(hooks.Options{Feed: a.feed, Log: o.Log})
+	}
 	e := a.engine
 	e.HandleMethodNotAllowed = true
 	e.RedirectTrailingSlash = false
 	_ = e.SetTrustedProxies(nil) // cannot fail: nothing to parse
-	e.Use(a.around)
+	e.Use(a.around, compress)
 	for i := range routes {
 		e.Handle(routes[i].method, routes[i].path, a.serve(&routes[i]))
 	}
@@ -69,6 +90,11 @@ func newAPI(o Options) *API {
 	e.GET("/readyz", a.readyz)
 	e.GET("/metrics", gin.WrapH(a.metrics.handler))
 	e.GET("/openapi.yaml", openapi)
+	e.GET("/asyncapi.yaml", asyncapi)
+	e.GET("/docs", a.docs)
+	e.GET("/docs.css", docsCSS)
+	e.GET("/schemas/:schema", a.schema)
+	e.GET(calendarPath, a.serveCalendar)
 	pages := console.New(console.Options{Fleet: o.Fleet, Log: o.Log, Secure: o.Secure, Version: o.Version})
 	for _, p := range pages.Routes() {
 		e.Handle(p.Method, p.Path, gin.WrapF(p.Serve))
@@ -77,6 +103,10 @@ func newAPI(o Options) *API {
 		a.refuse(g, &problem{kind: kindNoRoute, detail: "there is nothing at " + clip(g.Request.URL.Path, 200)})
 	})
 	e.NoMethod(func(g *gin.Context) {
+		if g.Request.Method == http.MethodOptions {
+			options(g)
+			return
+		}
 		a.refuse(g, &problem{kind: kindNoMethod, detail: g.Request.Method + " does not go here; see the header Allow"})
 	})
 	return a
@@ -85,11 +115,26 @@ func newAPI(o Options) *API {
 // ServeHTTP answers HEAD as GET; the server leaves out the body.
 func (a *API) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 	if r.Method == http.MethodHead {
-		get := *r
-		get.Method = http.MethodGet
-		r = &get
+		r = r.WithContext(context.WithValue(r.Context(), headKey{}, true))
+		r.Method = http.MethodGet
 	}
 	a.engine.ServeHTTP(w, r)
+}
+
+// headKey marks a request that came as HEAD.
+type headKey struct{}
+
+// options says which methods go with an address (RFC 9110, section 9.3.7).
+func options(g *gin.Context) {
+	h := g.Writer.Header()
+	allow := h.Get("Allow")
+	if strings.Contains(allow, http.MethodGet) {
+		allow += ", " + http.MethodHead
+	}
+	h.Set("Allow", allow+", "+http.MethodOptions)
+	g.Status(http.StatusNoContent)
+	g.Writer.WriteHeaderNow()
+	g.Abort()
 }
 
 // today's answers depend on the calendar; now is asked once for each request.

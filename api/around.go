@@ -30,6 +30,7 @@ var (
 func (a *API) around(g *gin.Context) {
 	began := time.Now()
 	r := g.Request
+	path := loggedPath(g)
 	h := g.Writer.Header()
 	id := a.ids.of(r)
 	h["X-Request-Id"] = []string{id}
@@ -40,8 +41,11 @@ func (a *API) around(g *gin.Context) {
 	h["Content-Security-Policy"] = noContentCSP // pages set their own
 	if r.Body != nil && r.Body != http.NoBody {
 		most := int64(maxBody)
-		if g.FullPath() == filesPath {
+		switch g.FullPath() {
+		case filesPath:
 			most = fileBodyMost
+		case taskDataPath:
+			most = taskDataMost
 		}
 		r.Body = http.MaxBytesReader(g.Writer, r.Body, most)
 	}
@@ -50,7 +54,7 @@ func (a *API) around(g *gin.Context) {
 			if p == http.ErrAbortHandler {
 				panic(p)
 			}
-			a.log.Error("a request panicked", "request", id, "path", r.URL.Path, "panic", p, "stack", string(debug.Stack()))
+			a.log.Error("a request panicked", "request", id, "path", path, "panic", p, "stack", string(debug.Stack()))
 			a.refuse(g, &problem{kind: kindInternal, detail: "the request was not carried out"})
 		}
 		took := time.Since(began)
@@ -61,11 +65,19 @@ func (a *API) around(g *gin.Context) {
 		}
 		if a.log.Enabled(r.Context(), level) {
 			// The query is left out: it may hold what people typed.
-			a.log.Log(r.Context(), level, "request", "request", id, "method", r.Method, "path", r.URL.Path,
+			a.log.Log(r.Context(), level, "request", "request", id, "method", r.Method, "path", path,
 				"status", g.Writer.Status(), "bytes", g.Writer.Size(), "took", took, "from", r.RemoteAddr)
 		}
 	}()
 	g.Next()
+}
+
+// loggedPath is the address as logs may have it: a calendar's holds a secret.
+func loggedPath(g *gin.Context) string {
+	if g.FullPath() == calendarPath {
+		return calendarPath
+	}
+	return g.Request.URL.Path
 }
 
 // requestIDs makes ids that are unique over restarts, without asking for

@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"math"
 	"net/http"
 	"net/url"
 	"strconv"
@@ -48,6 +49,9 @@ func (c *call) enter(r *route) error {
 		return &problem{kind: kindUnknown, detail: "send Authorization: Bearer rl_… with a token that is neither revoked nor expired"}
 	}
 	c.who = who
+	if d := c.api.limits.wait(who.Token); d > 0 {
+		return &problem{kind: kindTooMany, detail: "this token asks more often than it may", retry: strconv.Itoa(int(math.Ceil(d.Seconds())))}
+	}
 	if !r.allows(who.Role) {
 		return &problem{kind: kindNotAllowed, detail: "the role " + string(who.Role) + " does not go here"}
 	}
@@ -133,6 +137,12 @@ func (c *call) view(look func(s *fleet.State) error) (err error) {
 }
 
 func (c *call) today(s *fleet.State) plan.Date { return plan.Of(c.now, s.Zone()) }
+
+// head says whether the caller wants the headers alone.
+func (c *call) head() bool {
+	asked, _ := c.gin.Request.Context().Value(headKey{}).(bool)
+	return asked
+}
 
 // setHeader sets a header of the answer.
 func (c *call) setHeader(name, value string) { c.gin.Writer.Header().Set(name, value) }

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"cmp"
 	"encoding/json"
 	"errors"
 	"net/http"
@@ -39,15 +40,17 @@ var (
 	kindInvalid      = kind{uri: "/problems/invalid", title: "The request does not hold together", status: http.StatusUnprocessableEntity}
 	kindKeyReused    = kind{uri: "/problems/key-reused", title: "The Idempotency-Key belongs to another request", status: http.StatusUnprocessableEntity}
 	kindKeyUnwelcome = kind{uri: "/problems/key-unwelcome", title: "No Idempotency-Key here", status: http.StatusUnprocessableEntity}
+	kindTooMany      = kind{uri: "/problems/too-many", title: "This token asks too often", status: http.StatusTooManyRequests, retry: "1"}
 	kindInternal     = kind{uri: "/problems/internal", title: "Something broke on our side", status: http.StatusInternalServerError}
 	kindBusy         = kind{uri: "/problems/busy", title: "Too many writes are waiting", status: http.StatusServiceUnavailable, retry: "1"}
 	kindDown         = kind{uri: "/problems/unavailable", title: "The ledger cannot be reached", status: http.StatusServiceUnavailable, retry: "5"}
 	kindBehind       = kind{uri: "/problems/behind", title: "The commit asked for is not here yet", status: http.StatusServiceUnavailable, retry: "1"}
+	kindStreams      = kind{uri: "/problems/too-many-streams", title: "No live stream is free", status: http.StatusServiceUnavailable, retry: "30"}
 )
 
 var kinds = []kind{
 	kindBadJSON, kindBadRequest, kindUnknown, kindNotAllowed, kindRuleForbids, kindNotFound, kindNoRoute, kindNoMethod, kindConflict, kindKeyInFlight,
-	kindStale, kindTooLarge, kindMedia, kindInvalid, kindKeyReused, kindKeyUnwelcome, kindInternal, kindBusy, kindDown, kindBehind,
+	kindStale, kindTooLarge, kindMedia, kindInvalid, kindKeyReused, kindKeyUnwelcome, kindInternal, kindBusy, kindDown, kindBehind, kindTooMany, kindStreams,
 }
 
 // problem is a refusal on its way to the caller.
@@ -55,7 +58,8 @@ type problem struct {
 	kind   kind
 	detail string
 	fields []fieldProblem
-	cause  error // for the log alone
+	retry  string // seconds for Retry-After, where the kind's own will not do
+	cause  error  // for the log alone
 }
 
 func (p *problem) Error() string { return p.detail }
@@ -109,13 +113,13 @@ func (a *API) refuse(g *gin.Context, err error) {
 	h := g.Writer.Header()
 	id := h.Get("X-Request-Id")
 	if p.cause != nil || p.kind.status == http.StatusInternalServerError {
-		a.log.Error("a request failed", "request", id, "path", g.Request.URL.Path, "detail", p.detail, "cause", p.cause)
+		a.log.Error("a request failed", "request", id, "path", loggedPath(g), "detail", p.detail, "cause", p.cause)
 	}
 	if g.Writer.Written() {
 		return
 	}
-	if p.kind.retry != "" {
-		h.Set("Retry-After", p.kind.retry)
+	if retry := cmp.Or(p.retry, p.kind.retry); retry != "" {
+		h.Set("Retry-After", retry)
 	}
 	if p.kind.status == http.StatusUnauthorized {
 		h.Set("WWW-Authenticate", `Bearer realm="rigledger"`)

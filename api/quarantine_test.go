@@ -27,7 +27,7 @@ func TestOddReadingsAreHeldThenReleasedOrDismissed(t *testing.T) {
 	if n := len(h.send("workshop", "GET", "/v1/quarantine", nil).is(200).list("/quarantine")); n != 5 {
 		t.Fatalf("%d are held, want 5", n)
 	}
-	h.send("reader", "GET", "/v1/quarantine?reason=falls&yard=north&rig=T01", nil).is(200).has("/quarantine/0/counters/0/hours", 3).has("/quarantine/1", nil)
+	h.send("reader", "GET", "/v1/quarantine?reason=falls&yard=north&rig=T01", nil).is(200).has("/quarantine/0/counters/0/value", 3).has("/quarantine/1", nil)
 	h.send("operator", "GET", "/v1/quarantine", nil).is(403)
 	h.send("reader", "GET", "/v1/rigs/T01", nil).is(200).has("/totals/pump/hours", 100).has("/open_quarantine", 5)
 	one := h.send("reader", "GET", id(falls), nil).is(200).has("/open", true)

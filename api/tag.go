@@ -33,6 +33,9 @@ func tagListed(sent []string, tag string) bool {
 	for _, line := range sent {
 		for _, one := range strings.Split(line, ",") {
 			one = strings.TrimSpace(one)
+			if plain, ok := strings.CutSuffix(one, gzipTag); ok {
+				one = plain + `"`
+			}
 			if one == "*" || strings.TrimPrefix(one, "W/") == tag {
 				return true
 			}
@@ -60,7 +63,7 @@ func (c *call) ifMatch(now uint64) (uint64, error) {
 		if !ok || !closed {
 			continue
 		}
-		end := strings.IndexAny(inner, ".-")
+		end := strings.IndexAny(inner, ".-+")
 		if end < 0 {
 			end = len(inner)
 		}

@@ -77,10 +77,10 @@ func (s *State) Due(rig *Rig, today plan.Date) []DueLine {
 	}
 	lines := make([]DueLine, 0, len(adopted.Tasks)+8)
 	whole := s.Parts[rig.Rig]
-	for i := -1; i < len(rig.Fitted); i++ {
+	for i := -1; i < len(rig.parts); i++ {
 		p := whole
 		if i >= 0 {
-			p = s.Parts[rig.Fitted[i]]
+			p = rig.parts[i]
 		}
 		tasks := adopted.TasksFor(p.Kind)
 		if len(tasks) == 0 {

@@ -232,6 +232,7 @@ func (s *State) partFitted(rig *Rig, e *events.Entry, f *events.PartFitted) {
 	p.Kind, p.Name, p.Position, p.Serial, p.SKU, p.Made = f.Type, f.Name, f.Position, f.Serial, f.SKU, f.Made
 	p.Stays = append(p.Stays, Stay{Rig: f.Rig, From: e.At.UnixMilli(), FromStart: f.FromStart})
 	rig.Fitted = append(rig.Fitted, f.Part)
+	rig.parts = append(rig.parts, p)
 }
 
 func (s *State) partRemoved(c *events.Commit, rig *Rig, e *events.Entry, f *events.PartRemoved) error {
@@ -242,6 +243,7 @@ func (s *State) partRemoved(c *events.Commit, rig *Rig, e *events.Entry, f *even
 	p.Stays[len(p.Stays)-1].To = e.At.UnixMilli()
 	p.Scrapped = f.Scrapped
 	rig.Fitted = without(rig.Fitted, f.Part)
+	rig.parts = slices.DeleteFunc(rig.parts, func(x *Part) bool { return x == p })
 	if !slices.Contains(rig.Left, f.Part) {
 		rig.Left = append(rig.Left, f.Part)
 	}

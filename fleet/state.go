@@ -51,6 +51,7 @@ type Rig struct {
 	Meters []*Meter `json:"meters"`
 	Fitted []string `json:"fitted"`         // parts on the rig now, in order of fitting
 	Left   []string `json:"left,omitempty"` // parts that were on it once, each once
+	parts  []*Part  // those fitted, as an index
 
 	User     string `json:"user,omitempty"`
 	UserHash string `json:"user_hash,omitempty"`
@@ -266,6 +267,10 @@ func (s *State) index() {
 	for _, r := range s.Rigs {
 		if r.User != "" {
 			s.Users[r.User] = r
+		}
+		r.parts = make([]*Part, 0, len(r.Fitted))
+		for _, id := range r.Fitted {
+			r.parts = append(r.parts, s.Parts[id])
 		}
 	}
 	for _, h := range s.Held {

@@ -1,0 +1,375 @@
+package api
+
+import (
+	"bytes"
+	_ "embed"
+	"fmt"
+	"html/template"
+	"net/http"
+	"strings"
+	"sync"
+
+	"github.com/gin-gonic/gin"
+	"go.yaml.in/yaml/v3"
+)
+
+// The page /docs is the document itself in HTML, made once: nothing in it is
+// written a second time, nothing is loaded from elsewhere, and it needs no script.
+
+//go:embed docs.html
+var docsPage string
+
+//go:embed docs.css
+var docsStyle []byte
+
+//go:embed asyncapi.yaml
+var asyncapiText []byte
+
+const docsCSP = "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+
+var docsHTML = sync.OnceValues(func() ([]byte, error) { return renderDocs(openapiText) })
+
+func (a *API) docs(g *gin.Context) {
+	page, err := docsHTML()
+	if err != nil {
+		a.refuse(g, err)
+		return
+	}
+	g.Header("Content-Security-Policy", docsCSP)
+	g.Header("Cache-Control", "no-cache")
+	g.Data(http.StatusOK, "text/html; charset=utf-8", page)
+}
+
+func docsCSS(g *gin.Context) {
+	g.Header("Cache-Control", "no-cache")
+	g.Data(http.StatusOK, "text/css; charset=utf-8", docsStyle)
+}
+
+func asyncapi(g *gin.Context) {
+	g.Header("Cache-Control", "no-cache")
+	g.Data(http.StatusOK, "application/yaml", asyncapiText)
+}
+
+// What the page shows.
+type (
+	docsDoc struct {
+		Title, Version string
+		About          []template.HTML
+		Tags           []docsTag
+		Schemas        []docsSchema
+	}
+	docsTag struct {
+		Name, About string
+		Operations  []docsOperation
+	}
+	docsOperation struct {
+		ID, Method, Path, Summary, Roles string
+		About                            []template.HTML
+		Open                             bool // no token
+		Parameters                       []docsField
+		Bodies                           []docsBody
+		Answers                          []docsAnswer
+	}
+	docsField struct {
+		Name, Where, About string
+		Must               bool
+		Type               template.HTML
+	}
+	docsBody struct {
+		Media, Example string
+		Type           template.HTML
+	}
+	docsAnswer struct {
+		Status, About string
+		Bodies        []docsBody
+	}
+	docsSchema struct {
+		Name, About string
+		Type        template.HTML
+		Fields      []docsField
+	}
+)
+
+// docsReader reads the document's nodes; nil stands for what is not there.
+type docsReader struct{ root *yaml.Node }
+
+func renderDocs(text []byte) ([]byte, error) {
+	var doc yaml.Node
+	if err := yaml.Unmarshal(text, &doc); err != nil || len(doc.Content) == 0 {
+		return nil, fmt.Errorf("reading the document for its page: %w", err)
+	}
+	d := docsReader{doc.Content[0]}
+	page, err := template.New("docs").Parse(docsPage)
+	if err != nil {
+		return nil, fmt.Errorf("the page of the document: %w", err)
+	}
+	var out bytes.Buffer
+	if err := page.Execute(&out, d.all()); err != nil {
+		return nil, fmt.Errorf("the page of the document: %w", err)
+	}
+	return out.Bytes(), nil
+}
+
+// under walks down the names, through references.
+func (d docsReader) under(n *yaml.Node, names ...string) *yaml.Node {
+	n = d.follow(n)
+	for _, name := range names {
+		var next *yaml.Node
+		d.each(n, func(key string, v *yaml.Node) {
+			if key == name {
+				next = v
+			}
+		})
+		n = d.follow(next)
+	}
+	return n
+}
+
+func (d docsReader) each(n *yaml.Node, do func(key string, v *yaml.Node)) {
+	if n == nil || n.Kind != yaml.MappingNode {
+		return
+	}
+	for i := 0; i+1 < len(n.Content); i += 2 {
+		do(n.Content[i].Value, n.Content[i+1])
+	}
+}
+
+// ref is the reference that a node is, "" when it is none.
+func (d docsReader) ref(n *yaml.Node) (to string) {
+	d.each(n, func(key string, v *yaml.Node) {
+		if key == "$ref" {
+			to = v.Value
+		}
+	})
+	return to
+}
+
+func (d docsReader) follow(n *yaml.Node) *yaml.Node {
+	for range 8 { // a reference to a reference is rare, a ring is a mistake
+		to := d.ref(n)
+		path, ours := strings.CutPrefix(to, "#/")
+		if !ours {
+			return n
+		}
+		n = d.root
+		for _, name := range strings.Split(path, "/") {
+			var next *yaml.Node
+			d.each(n, func(key string, v *yaml.Node) {
+				if key == name {
+					next = v
+				}
+			})
+			n = next
+		}
+	}
+	return n
+}
+
+func (d docsReader) text(n *yaml.Node, names ...string) string {
+	if n = d.under(n, names...); n == nil || n.Kind != yaml.ScalarNode {
+		return ""
+	}
+	return strings.TrimSpace(n.Value)
+}
+
+func (d docsReader) words(n *yaml.Node) (out []string) {
+	if n != nil && n.Kind == yaml.SequenceNode {
+		for _, c := range n.Content {
+			out = append(out, c.Value)
+		}
+	}
+	return out
+}
+
+func (d docsReader) all() docsDoc {
+	page := docsDoc{Title: d.text(d.root, "info", "title"), Version: d.text(d.root, "info", "version"), About: paragraphs(d.text(d.root, "info", "description"))}
+	at := map[string]int{}
+	if tags := d.under(d.root, "tags"); tags != nil {
+		for _, t := range tags.Content {
+			at[d.text(t, "name")] = len(page.Tags)
+			page.Tags = append(page.Tags, docsTag{Name: d.text(t, "name"), About: d.text(t, "description")})
+		}
+	}
+	for _, part := range []string{"paths", "webhooks"} {
+		d.each(d.under(d.root, part), func(path string, ops *yaml.Node) {
+			shared := d.under(ops, "parameters")
+			d.each(ops, func(method string, op *yaml.Node) {
+				tag := d.words(d.under(op, "tags"))
+				if method == "parameters" || op.Kind != yaml.MappingNode || d.under(op, "responses") == nil {
+					return
+				}
+				name := "other"
+				if len(tag) > 0 {
+					name = tag[0]
+				}
+				if _, known := at[name]; !known {
+					at[name] = len(page.Tags)
+					page.Tags = append(page.Tags, docsTag{Name: name})
+				}
+				list := &page.Tags[at[name]].Operations
+				*list = append(*list, d.operation(method, path, op, shared))
+			})
+		})
+	}
+	d.each(d.under(d.root, "components", "schemas"), func(name string, n *yaml.Node) {
+		page.Schemas = append(page.Schemas, docsSchema{Name: name, About: d.text(n, "description"), Type: d.kind(n, 0), Fields: d.fields(n)})
+	})
+	return page
+}
+
+func (d docsReader) operation(method, path string, op, shared *yaml.Node) docsOperation {
+	o := docsOperation{
+		ID: d.text(op, "operationId"), Method: strings.ToUpper(method), Path: path, Summary: d.text(op, "summary"), About: paragraphs(d.text(op, "description")),
+		Roles: strings.Join(d.words(d.under(op, "x-roles")), ", "),
+	}
+	if s := d.under(op, "security"); s != nil && len(s.Content) == 0 {
+		o.Open = true
+	}
+	for _, list := range []*yaml.Node{shared, d.under(op, "parameters")} {
+		if list == nil {
+			continue
+		}
+		for _, p := range list.Content {
+			o.Parameters = append(o.Parameters, docsField{
+				Name: d.text(p, "name"), Where: d.text(p, "in"), About: d.text(p, "description"), Must: d.text(p, "required") == "true",
+				Type: d.kind(under1(d, p, "schema"), 0),
+			})
+		}
+	}
+	o.Bodies = d.bodies(d.under(op, "requestBody", "content"))
+	d.each(d.under(op, "responses"), func(status string, a *yaml.Node) {
+		o.Answers = append(o.Answers, docsAnswer{Status: status, About: d.text(a, "description"), Bodies: d.bodies(d.under(a, "content"))})
+	})
+	return o
+}
+
+// under1 is a member of what a node is or refers to, not followed further.
+func under1(d docsReader, n *yaml.Node, name string) (v *yaml.Node) {
+	d.each(d.follow(n), func(key string, m *yaml.Node) {
+		if key == name {
+			v = m
+		}
+	})
+	return v
+}
+
+func (d docsReader) bodies(content *yaml.Node) (out []docsBody) {
+	d.each(content, func(media string, m *yaml.Node) {
+		b := docsBody{Media: media, Type: d.kind(under1(d, m, "schema"), 0)}
+		if e := under1(d, m, "example"); e != nil {
+			if e.Kind == yaml.ScalarNode {
+				b.Example = e.Value
+			} else if text, err := yaml.Marshal(e); err == nil {
+				b.Example = strings.TrimSpace(string(text))
+			}
+		}
+		out = append(out, b)
+	})
+	return out
+}
+
+func (d docsReader) fields(n *yaml.Node) (out []docsField) {
+	must := map[string]bool{}
+	for _, name := range d.words(d.under(n, "required")) {
+		must[name] = true
+	}
+	d.each(d.under(n, "properties"), func(name string, p *yaml.Node) {
+		about := ""
+		if d.ref(p) == "" {
+			about = d.text(p, "description")
+		}
+		out = append(out, docsField{Name: name, Must: must[name], About: about, Type: d.kind(p, 0)})
+	})
+	return out
+}
+
+// kind says in a line what a schema is.
+func (d docsReader) kind(n *yaml.Node, depth int) template.HTML {
+	if n == nil || depth > 6 {
+		return "anything"
+	}
+	if to := d.ref(n); to != "" {
+		name := template.HTMLEscapeString(to[strings.LastIndexByte(to, '/')+1:])
+		return template.HTML(`<a href="#schema-` + name + `">` + name + `</a>`) // #nosec: escaped above
+	}
+	for _, way := range [][2]string{{"oneOf", " or "}, {"anyOf", " or "}, {"allOf", " and "}} {
+		if list := under1(d, n, way[0]); list != nil && list.Kind == yaml.SequenceNode {
+			var parts []string
+			for _, c := range list.Content {
+				parts = append(parts, string(d.kind(c, depth+1)))
+			}
+			return template.HTML(strings.Join(parts, way[1])) // #nosec: made of escaped parts
+		}
+	}
+	esc := template.HTMLEscapeString
+	what := "anything"
+	switch t := under1(d, n, "type"); {
+	case t != nil && t.Kind == yaml.SequenceNode:
+		what = esc(strings.Join(d.words(t), " or "))
+	case t != nil:
+		what = esc(t.Value)
+	}
+	switch what {
+	case "array":
+		what = "list of " + string(d.kind(under1(d, n, "items"), depth+1))
+	case "object":
+		var inner []string
+		for _, f := range d.fields(n) {
+			mark := ""
+			if f.Must {
+				mark = "*"
+			}
+			inner = append(inner, esc(f.Name)+mark)
+		}
+		if depth > 0 && len(inner) > 0 {
+			what = "object of " + strings.Join(inner, ", ")
+		}
+		if more := under1(d, n, "additionalProperties"); more != nil && more.Kind == yaml.MappingNode {
+			what = "object, by name: " + string(d.kind(more, depth+1))
+		}
+	}
+	if c := under1(d, n, "const"); c != nil {
+		what += ": " + esc(c.Value)
+	}
+	if words := d.words(under1(d, n, "enum")); len(words) > 0 {
+		what += ": " + esc(strings.Join(words, ", "))
+	}
+	var bounds []string
+	for _, b := range [][2]string{{"format", ""}, {"minimum", "≥ "}, {"exclusiveMinimum", "> "}, {"maximum", "≤ "}, {"minLength", "length ≥ "}, {"maxLength", "length ≤ "}, {"default", "default "}} {
+		if v := d.text(n, b[0]); v != "" {
+			bounds = append(bounds, esc(b[1]+v))
+		}
+	}
+	if len(bounds) > 0 {
+		what += " (" + strings.Join(bounds, ", ") + ")"
+	}
+	return template.HTML(what) // #nosec: made of escaped parts
+}
+
+// paragraphs are a description's, with its **strong** words and `code`.
+func paragraphs(text string) (out []template.HTML) {
+	for _, p := range strings.Split(text, "\n\n") {
+		if p = strings.TrimSpace(p); p == "" {
+			continue
+		}
+		p = pairs(template.HTMLEscapeString(p), "`", "code")
+		out = append(out, template.HTML(pairs(p, "**", "strong"))) // #nosec: escaped above
+	}
+	return out
+}
+
+// pairs puts what stands between two marks into an element.
+func pairs(text, mark, element string) string {
+	parts := strings.Split(text, mark)
+	if len(parts)%2 == 0 {
+		return text // a mark too many: leave it as it is
+	}
+	var b strings.Builder
+	for i, p := range parts {
+		if i%2 == 1 {
+			p = "<" + element + ">" + p + "</" + element + ">"
+		}
+		b.WriteString(p)
+	}
+	return b.String()
+}

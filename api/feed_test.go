@@ -1,0 +1,401 @@
+package api
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"fmt"
+	"io"
+	"math/rand/v2"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	"rigledger/events"
+	"rigledger/fleet"
+)
+
+// sse is one server-sent event; without a name it only moved the id.
+type sse struct{ id, name, data string }
+
+// follow opens a live stream as the named token, after an id unless that is "".
+func follow(t testing.TB, url, token, query, last string) *http.Response {
+	t.Helper()
+	ctx, stop := context.WithCancel(context.Background())
+	t.Cleanup(stop)
+	r, err := http.NewRequestWithContext(ctx, "GET", url+"/v1/feed/live"+query, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	r.Header.Set("Authorization", "Bearer "+token)
+	if last != "" {
+		r.Header.Set("Last-Event-ID", last)
+	}
+	a, err := http.DefaultClient.Do(r)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { a.Body.Close() })
+	return a
+}
+
+// nextEvent reads up to the next event or moved id (HTML, section 9.2.6); an
+// event that was cut short is none.
+func nextEvent(b *bufio.Reader) (e sse, err error) {
+	for {
+		line, err := b.ReadString('\n')
+		if err != nil {
+			return sse{}, err
+		}
+		field, value, _ := strings.Cut(strings.TrimSuffix(line, "\n"), ":")
+		value = strings.TrimPrefix(value, " ")
+		switch field {
+		case "id":
+			e.id = value
+		case "event":
+			e.name = value
+		case "data":
+			e.data = value
+		case "":
+			if line == "\n" && e.id != "" {
+				return e, nil
+			}
+		}
+	}
+}
+
+// allFacts reads the ledger past the feed: what every reader of it must get.
+func (h *house) allFacts(from uint64) (positions []string) {
+	h.t.Helper()
+	err := h.store.Read(context.Background(), from, func(c *events.Commit) error {
+		for i, e := range c.Facts {
+			k := e.Fact.Kind()
+			if !strings.HasPrefix(k, "token.") && k != "credential.issued" && k != "request.kept" && !strings.HasPrefix(k, "hook.") {
+				positions = append(positions, fmt.Sprintf("%d.%d", c.N, i))
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		h.t.Fatal(err)
+	}
+	return positions
+}
+
+func equalLists(t testing.TB, what string, got, want []string) {
+	t.Helper()
+	for i := range max(len(got), len(want)) {
+		if i >= len(got) || i >= len(want) || got[i] != want[i] {
+			t.Fatalf("%s: %d facts, want %d; they part at %d: %v, want %v", what, len(got), len(want), i, got[min(i, len(got)):min(i+3, len(got))], want[min(i, len(want)):min(i+3, len(want))])
+		}
+	}
+}
+
+func (h *house) report(rig, text string) {
+	h.t.Helper()
+	h.do(&fleet.ReportDefect{ID: fleet.NewDefectID(), Rig: rig, Text: text})
+}
+
+// A consumer is cut off a hundred times at random, in the middle of events too,
+// while the fleet goes on writing. It must see every fact once.
+func TestAConsumerThatIsCutOffAHundredTimesMissesAndRepeatsNothing(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north")
+	h.register("T02", "south")
+	stop, stopped := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(stopped)
+		for i := 0; ; i++ {
+			select {
+			case <-stop:
+				return
+			case <-time.After(2 * time.Millisecond):
+			}
+			cmd := &fleet.ReportDefect{ID: fleet.NewDefectID(), Rig: []string{"T01", "T02"}[i%2], Text: strings.Repeat("hose rubs ", 1+i%40)}
+			var keep *events.RequestKept
+			if i%3 == 0 {
+				keep = &events.RequestKept{Key: fmt.Sprint("k", i), Print: "p", Status: 201} // never shown
+			}
+			if _, err := h.fleet.Do(context.Background(), "writer", cmd, keep); err != nil {
+				t.Error(err)
+				return
+			}
+		}
+	}()
+	var seen []string
+	last, cuts, partly := "0", 0, 0
+	read := func(most int64) {
+		a := follow(t, h.url, h.tokens["reader"], "", last)
+		defer a.Body.Close()
+		b := bufio.NewReader(io.LimitReader(a.Body, most))
+		for {
+			e, err := nextEvent(b)
+			if err != nil {
+				if b.Buffered() > 0 {
+					partly++
+				}
+				return
+			}
+			last = e.id
+			if e.name != "" {
+				seen = append(seen, e.id)
+			}
+		}
+	}
+	for cuts < 100 {
+		read(60 + rand.Int64N(12000))
+		cuts++
+	}
+	close(stop)
+	<-stopped
+	want := h.allFacts(1)
+	if len(seen) == 0 || len(seen) >= len(want) {
+		t.Fatalf("%d of %d facts were seen while being cut off", len(seen), len(want))
+	}
+	// The rest over the paged feed, from the very same position.
+	for {
+		page := h.send("reader", "GET", fmt.Sprintf("/v1/feed?after=%s&limit=%d", last, 1+rand.IntN(90)), nil).is(200)
+		seen = append(seen, page.names("/facts", "position")...)
+		next := page.at("/next").(string)
+		if next == last {
+			break
+		}
+		last = next
+	}
+	equalLists(t, "cut off 100 times", seen, want)
+}
+
+func TestALiveStreamGoesOnAfterARestart(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north")
+	from := h.fleet.Head().N
+	serve := func(f *fleet.Fleet) (url string, stop func()) {
+		ending := make(chan struct{})
+		server := httptest.NewUnstartedServer(New(Options{Fleet: f, Stopping: ending}))
+		server.Config.RegisterOnShutdown(func() { close(ending) })
+		server.Start()
+		return server.URL, func() {
+			ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+			defer cancel()
+			began := time.Now()
+			if err := server.Config.Shutdown(ctx); err != nil {
+				t.Errorf("the stream held up the end: %v after %v", err, time.Since(began))
+			}
+			server.Close()
+		}
+	}
+	url, stop := serve(h.fleet)
+	a := follow(t, url, h.tokens["reader"], "", "")
+	b := bufio.NewReader(a.Body)
+	first, err := nextEvent(b)
+	if err != nil || first.name != "" || first.id != fmt.Sprint(from) {
+		t.Fatalf("the stream begins with %+v, %v", first, err)
+	}
+	var seen []string
+	h.report("T01", "before")
+	e, err := nextEvent(b)
+	if err != nil || e.name != "defect.reported" || !strings.Contains(e.data, `"text":"before"`) {
+		t.Fatalf("%+v, %v", e, err)
+	}
+	seen = append(seen, e.id)
+	stop()
+	if e, err := nextEvent(b); err == nil {
+		t.Fatalf("the stream went on with %+v", e)
+	}
+	h.report("T01", "while it was down")
+
+	other, err := fleet.Open(context.Background(), fleet.Options{Store: h.store, Zone: theZone})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer other.Close()
+	url, stop = serve(other)
+	defer stop()
+	b = bufio.NewReader(follow(t, url, h.tokens["reader"], "", seen[0]).Body)
+	h.report("T01", "after") // by the first instance: the other follows it
+	for len(seen) < 3 {
+		e, err := nextEvent(b)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if e.name != "" {
+			seen = append(seen, e.id)
+		}
+	}
+	equalLists(t, "over the restart", seen, h.allFacts(from+1))
+}
+
+func TestTheServersTimeoutsDoNotCutALiveStream(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north")
+	server := httptest.NewUnstartedServer(h.api)
+	server.Config.ReadTimeout, server.Config.WriteTimeout = 200*time.Millisecond, 200*time.Millisecond
+	server.Start()
+	t.Cleanup(server.Close)
+	a := follow(t, server.URL, h.tokens["reader"], "?kind=defect.reported", "")
+	defer a.Body.Close()
+	b := bufio.NewReader(a.Body)
+	if _, err := nextEvent(b); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 {
+		time.Sleep(350 * time.Millisecond)
+		h.report("T01", "still there")
+		if e, err := nextEvent(b); err != nil || e.name != "defect.reported" {
+			t.Fatalf("%+v, %v", e, err)
+		}
+	}
+}
+
+func TestALiveStreamEndsWithItsToken(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north")
+	cmd, text := fleet.NewToken("lost", fleet.RoleReader)
+	h.do(cmd)
+	b := bufio.NewReader(follow(t, h.url, text, "", "").Body)
+	if _, err := nextEvent(b); err != nil {
+		t.Fatal(err)
+	}
+	h.do(&fleet.RevokeToken{Token: cmd.ID()})
+	h.report("T01", "not for it any more")
+	for {
+		e, err := nextEvent(b)
+		if err != nil {
+			break
+		}
+		if e.name != "" {
+			t.Fatalf("it still got %+v", e)
+		}
+	}
+}
+
+func TestLiveStreamsAreBounded(t *testing.T) {
+	h := newHouse(t)
+	h.api.streams.open.Store(streamsMost - 1)
+	a := follow(t, h.url, h.tokens["reader"], "", "")
+	defer a.Body.Close()
+	if a.StatusCode != 200 || a.Header.Get("Content-Type") != "text/event-stream" || a.Header.Get("Content-Encoding") != "" {
+		t.Fatalf("%d %v", a.StatusCode, a.Header)
+	}
+	h.send("reader", "GET", "/v1/feed/live", nil).is(503).has("/type", "/problems/too-many-streams")
+	a.Body.Close()
+	for h.api.streams.open.Load() >= streamsMost {
+		time.Sleep(time.Millisecond)
+	}
+	h.api.streams.open.Store(0)
+	r, _ := http.NewRequest("HEAD", h.url+"/v1/feed/live", nil)
+	r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
+	if a, err := http.DefaultClient.Do(r); err != nil || a.StatusCode != 200 {
+		t.Fatalf("HEAD: %v %v", a, err)
+	}
+}
+
+func TestTheFeedShowsWhatTheReaderMaySeeAndNoSecret(t *testing.T) {
+	h := newHouse(t)
+	h.register("N01", "north")
+	h.register("S01", "south")
+	h.token("held", fleet.RoleReader, []string{"north"}, "")
+	h.token("rig", fleet.RoleRig, nil, "N01")
+	h.send("manager", "POST", "/v1/rigs/N01/credential", nil).is(201)
+	hook := h.send("manager", "POST", "/v1/hooks", obj{"name": "office", "url": "https://farm.example/facts"}).is(201)
+	h.send("manager", "POST", "/v1/defects", obj{"rig": "S01", "text": "south's own"}, "Idempotency-Key", "key-of-mine").is(201)
+	h.send("operator", "POST", "/v1/rigs/N01/readings", reading(h.now().Add(-time.Minute), 12.5, 88.4)).is(200)
+
+	all := h.send("reader", "GET", "/v1/feed?limit=500", nil).is(200).has("/head", int(h.fleet.Head().N)).has("/next", fmt.Sprint(h.fleet.Head().N))
+	equalLists(t, "the whole feed", all.names("/facts", "position"), h.allFacts(1))
+	kinds := strings.Join(all.names("/facts", "kind"), " ")
+	for _, k := range []string{"plan.published", "rig.registered", "meter.read", "defect.reported"} {
+		if !strings.Contains(kinds, k) {
+			t.Errorf("no %s in %s", k, kinds)
+		}
+	}
+	secrets := []string{strings.TrimPrefix(hook.at("/secret").(string), "whsec_"), "key-of-mine", "whsec_"}
+	h.fleet.View(func(s *fleet.State) {
+		for _, tok := range s.Tokens {
+			secrets = append(secrets, tok.Hash)
+		}
+		secrets = append(secrets, s.Rigs["N01"].UserHash)
+	})
+	for _, s := range secrets {
+		if strings.Contains(string(all.body), s) {
+			t.Errorf("the feed shows the secret %s", s)
+		}
+	}
+	read := h.send("reader", "GET", "/v1/feed?kind=meter.read", nil).is(200)
+	read.has("/facts/0/rig", "N01").has("/facts/0/fact/counters/0/counter/hours", 12.5).has("/facts/0/fact/counters/1/counter/hectares", 88.4)
+
+	for _, rig := range h.send("held", "GET", "/v1/feed?limit=500", nil).is(200).names("/facts", "rig") {
+		if rig != "N01" {
+			t.Errorf("a reader held to north sees a fact of %s", rig)
+		}
+	}
+	if south := h.send("held", "GET", "/v1/feed?rig=S01", nil).is(200); len(south.list("/facts")) != 0 || south.at("/next") != fmt.Sprint(h.fleet.Head().N) {
+		t.Errorf("%s", south.body)
+	}
+	if yards := h.send("reader", "GET", "/v1/feed?yard=south", nil).is(200).names("/facts", "rig"); len(yards) == 0 || strings.Contains(strings.Join(yards, " "), "N01") {
+		t.Errorf("yard south: %v", yards)
+	}
+	// The yard is the rig's own now.
+	h.send("manager", "PATCH", "/v1/rigs/S01", obj{"yard": "north"}).is(200)
+	if south := h.send("held", "GET", "/v1/feed?rig=S01", nil).is(200); !strings.Contains(string(south.body), "south's own") {
+		t.Errorf("%s", south.body)
+	}
+	h.send("rig", "GET", "/v1/feed", nil).is(403)
+	for _, bad := range []string{"after=x", "after=1.512", "kind=token.issued", "kind=hook.added", "limit=501", "cursor=x"} {
+		if name, _, _ := strings.Cut(bad, "="); h.send("reader", "GET", "/v1/feed?"+bad, nil).is(422).bad() != name {
+			t.Errorf("%s is not named", bad)
+		}
+	}
+	began := time.Now()
+	h.send("reader", "GET", "/v1/feed?after=999999", nil).is(503).has("/type", "/problems/behind")
+	if took := time.Since(began); took < behindMost {
+		t.Errorf("waited %v only for what another instance may have", took)
+	}
+}
+
+// What is not wanted is passed over in bounded steps, and each step gets on.
+func TestAFilteredFeedGetsOnInBoundedSteps(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north")
+	for i := range 8 {
+		c, err := events.Seal(h.fleet.Head(), h.now(), []events.Entry{{At: h.now(), By: "test", Fact: &events.FileKept{
+			File: strings.Repeat(fmt.Sprint(i), 64), Name: "sheet.pdf", Type: "application/pdf", Bytes: make([]byte, 1<<20),
+		}}})
+		if err == nil {
+			err = h.store.Append(context.Background(), c)
+		}
+		if err == nil {
+			err = h.fleet.WaitFor(context.Background(), c.N)
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	h.report("T01", "at last")
+	at, steps, found := "0", 0, 0
+	for {
+		page := h.send("reader", "GET", "/v1/feed?kind=defect.reported&after="+at, nil).is(200)
+		found += len(page.list("/facts"))
+		next := page.at("/next").(string)
+		if next == at {
+			break
+		}
+		at = next
+		steps++
+	}
+	if found != 1 || steps < 3 || steps > 4 {
+		t.Errorf("%d found in %d steps", found, steps)
+	}
+	file := h.send("reader", "GET", "/v1/feed?kind=file.kept&limit=1", nil).is(200).has("/facts/0/fact/bytes", 1<<20)
+	if len(file.body) > 2000 {
+		t.Errorf("a file's fact takes %d bytes", len(file.body))
+	}
+	var page struct {
+		Next events.Position `json:"next"`
+	}
+	if err := json.Unmarshal(file.body, &page); err != nil || page.Next.Whole() && page.Next.Commit == h.fleet.Head().N {
+		t.Errorf("%v %v", page, err)
+	}
+}

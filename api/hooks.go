@@ -1,0 +1,244 @@
+package api
+
+import (
+	"net/http"
+	"time"
+
+	"rigledger/api/hooks"
+	"rigledger/events"
+	"rigledger/fleet"
+)
+
+// hookDoc is a hook without its secrets.
+type hookDoc struct {
+	Hook     string          `json:"hook"`
+	Name     string          `json:"name"`
+	URL      string          `json:"url"`
+	Kinds    []string        `json:"kinds"` // empty: all but meter.read
+	Yards    []string        `json:"yards"` // empty: all
+	AddedAt  time.Time       `json:"added_at"`
+	AddedBy  string          `json:"added_by"`
+	State    string          `json:"state"` // active, failing or disabled
+	Reason   string          `json:"reason,omitempty"`
+	Since    *time.Time      `json:"since,omitempty"`    // it is failing or disabled
+	Position events.Position `json:"position"`           // taken up to here
+	OldUntil *time.Time      `json:"old_until,omitzero"` // until then the secret before signs as well
+}
+
+// hookDocOf must not be called while the state is viewed: the worker looks at it
+// too.
+func (c *call) hookDocOf(h *fleet.Hook) hookDoc {
+	d := hookDoc{
+		Hook: h.Hook, Name: h.Name, URL: h.URL, Kinds: orEmpty(h.Kinds), Yards: orEmpty(h.Yards),
+		AddedAt: h.AddedAt.UTC(), AddedBy: h.AddedBy, State: "active",
+	}
+	at, failing := c.api.hooks.Progress(h)
+	d.Position = at
+	switch {
+	case h.Disabled != "":
+		d.State, d.Reason, d.Since = "disabled", h.Disabled, timeOrNil(h.EndedAt)
+	case !failing.IsZero():
+		d.State, d.Since = "failing", timeOrNil(failing)
+		if last := c.api.hooks.Deliveries(h.Hook); len(last) > 0 {
+			d.Reason = last[0].Detail
+		}
+	}
+	if len(h.Secrets(c.now)) > 1 {
+		d.OldUntil = timeOrNil(h.OldUntil)
+	}
+	return d
+}
+
+// overYards says whether the caller's yards cover those: who is held to yards
+// makes and sees only what is held to some of the same.
+func (c *call) overYards(yards []string) bool {
+	if len(c.who.Yards) == 0 {
+		return true
+	}
+	for _, y := range yards {
+		if !c.who.MaySee(y) {
+			return false
+		}
+	}
+	return len(yards) > 0
+}
+
+// hook finds the hook that the path names, if the caller may know of it.
+func (c *call) hook(s *fleet.State) (fleet.Hook, error) {
+	id := c.gin.Param("hook")
+	h := s.Hooks[id]
+	if h == nil || !c.overYards(h.Yards) {
+		return fleet.Hook{}, notFound("hook", id)
+	}
+	return *h, nil
+}
+
+func (c *call) mayHook(s *fleet.State) error {
+	_, err := c.hook(s)
+	return err
+}
+
+func (c *call) viewHook() (h fleet.Hook, err error) {
+	err = c.view(func(s *fleet.State) error {
+		h, err = c.hook(s)
+		return err
+	})
+	return h, err
+}
+
+func (c *call) hookAnswer(status int) error {
+	h, err := c.viewHook()
+	if err != nil {
+		return err
+	}
+	return c.answer(status, c.hookDocOf(&h))
+}
+
+func getHooks(c *call) error {
+	p := c.pages("hooks")
+	if err := c.query.err(); err != nil {
+		return err
+	}
+	var found []placed[fleet.Hook]
+	var next string
+	err := c.view(func(s *fleet.State) error {
+		for id, h := range s.Hooks {
+			if at := (place{ID: id}); p.wants(at) && c.overYards(h.Yards) {
+				found = append(found, placed[fleet.Hook]{at, *h})
+			}
+		}
+		found, next = cut(&p, found)
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	docs := make([]hookDoc, 0, len(found))
+	for i := range found {
+		docs = append(docs, c.hookDocOf(&found[i].of))
+	}
+	return c.list("hooks", docs, next, nil)
+}
+
+type newHookDoc struct {
+	hookDoc
+	Secret string `json:"secret"`
+	Notice string `json:"notice"`
+}
+
+// hookSecretAnswer shows a secret, once.
+func (c *call) hookSecretAnswer(status int, id, secret string) error {
+	var h fleet.Hook
+	err := c.view(func(s *fleet.State) error {
+		if s.Hooks[id] == nil {
+			return notFound("hook", id)
+		}
+		h = *s.Hooks[id]
+		return nil
+	})
+	if err != nil {
+		return err
+	}
+	c.setHeader("Cache-Control", "no-store")
+	return c.answer(status, newHookDoc{c.hookDocOf(&h), secret, "The secret is shown once."})
+}
+
+func postHook(c *call) error {
+	if err := c.noKey(); err != nil {
+		return err
+	}
+	cmd, secret := fleet.NewHook()
+	if err := c.body(cmd); err != nil {
+		return err
+	}
+	may := func(*fleet.State) error {
+		if !c.overYards(cmd.Yards) {
+			return &problem{kind: kindNotAllowed, detail: "this token is held to yards; the hook must be held to some of the same"}
+		}
+		return nil
+	}
+	if _, err := c.do(cmd, http.StatusCreated, may); err != nil {
+		return err
+	}
+	return c.hookSecretAnswer(http.StatusCreated, cmd.ID(), secret)
+}
+
+func rotateHook(c *call) error {
+	if err := c.noKey(); err != nil {
+		return err
+	}
+	if err := c.view(c.mayHook); err != nil {
+		return err
+	}
+	if err := c.bodyOrNone(&struct{}{}); err != nil {
+		return err
+	}
+	cmd, secret := fleet.NewRotation(c.gin.Param("hook"))
+	if _, err := c.do(cmd, http.StatusOK, c.mayHook); err != nil {
+		return err
+	}
+	return c.hookSecretAnswer(http.StatusOK, cmd.Hook, secret)
+}
+
+// testHook sends a message to the hook's address and says what came of it.
+func testHook(c *call) error {
+	if err := c.noKey(); err != nil {
+		return err
+	}
+	h, err := c.viewHook()
+	if err != nil {
+		return err
+	}
+	if err := c.bodyOrNone(&struct{}{}); err != nil {
+		return err
+	}
+	return c.answer(http.StatusOK, c.api.hooks.Test(c.gin.Request.Context(), h))
+}
+
+func enableHook(c *call) error {
+	if err := c.view(c.mayHook); err != nil {
+		return err
+	}
+	if err := c.bodyOrNone(&struct{}{}); err != nil {
+		return err
+	}
+	d, err := c.do(&fleet.EnableHook{Hook: c.gin.Param("hook")}, http.StatusOK, c.mayHook)
+	if err != nil {
+		return err
+	}
+	return c.hookAnswer(d.status)
+}
+
+type removedDoc struct {
+	Hook    string `json:"hook"`
+	Removed bool   `json:"removed"`
+}
+
+func removeHook(c *call) error {
+	cmd := fleet.RemoveHook{Hook: c.gin.Param("hook")}
+	if err := c.view(c.mayHook); err != nil {
+		return err
+	}
+	if err := c.bodyOrNone(&cmd); err != nil {
+		return err
+	}
+	d, err := c.do(&cmd, http.StatusOK, c.mayHook)
+	if err != nil {
+		return err
+	}
+	setCommit(c.gin.Writer.Header(), c.api.fleet.Head().N)
+	return c.answer(d.status, removedDoc{cmd.Hook, true})
+}
+
+// getDeliveries shows the last attempts of this instance.
+func getDeliveries(c *call) error {
+	h, err := c.viewHook()
+	if err != nil {
+		return err
+	}
+	list := c.api.hooks.Deliveries(h.Hook)
+	if list == nil {
+		list = []hooks.Delivery{}
+	}
+	return c.answer(http.StatusOK, map[string]any{"deliveries": list})
+}

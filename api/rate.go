@@ -1,0 +1,37 @@
+package api
+
+import (
+	"sync"
+	"time"
+
+	"golang.org/x/time/rate"
+)
+
+// burstFor is how many requests a token may make at once, in seconds' worth of
+// its rate.
+const burstFor = 4
+
+// limits bounds how often each token may ask. Only valid tokens get a limiter,
+// so there are never more than tokens.
+type limits struct {
+	perSecond float64 // 0: no bound
+	byToken   sync.Map
+}
+
+// wait says how long a token must wait before it may ask, 0 when it may now.
+func (l *limits) wait(token string) time.Duration {
+	if l.perSecond <= 0 {
+		return 0
+	}
+	known, ok := l.byToken.Load(token)
+	if !ok {
+		known, _ = l.byToken.LoadOrStore(token, rate.NewLimiter(rate.Limit(l.perSecond), max(1, int(burstFor*l.perSecond))))
+	}
+	now := time.Now()
+	turn := known.(*rate.Limiter).ReserveN(now, 1)
+	d := turn.DelayFrom(now)
+	if d > 0 {
+		turn.CancelAt(now) // it is refused and asks again
+	}
+	return d
+}

@@ -27,7 +27,7 @@ const usage = `rigledger keeps the service ledger of a fleet of field sprayers.
   rigledger demo                       play an invented fleet's season, then show it
   rigledger serve                      the service: rigs over NATS, people and programs over HTTP
   rigledger token add|list|revoke      who may come in
-  rigledger import fleet|readings FILE
+  rigledger import fleet|readings|taskdata|fleetxml FILE
   rigledger export ledger|rigs|parts|items
   rigledger verify                     prove the ledger; --record FILE proves a record against it
   rigledger backup FILE                a consistent copy, also while serving
@@ -224,6 +224,8 @@ func (f *flags) serve(ctx context.Context, args []string, out io.Writer) error {
 	f.set.StringVar(&o.CertFile, "tls-cert", "", "PEM `file` of the certificate, for HTTP, NATS and MQTT")
 	f.set.StringVar(&o.KeyFile, "tls-key", "", "PEM `file` of its key")
 	f.set.BoolVar(&o.AllowPlain, "allow-plain", false, "serve beyond loopback without TLS")
+	f.set.BoolVar(&o.HooksPrivate, "hooks-private", false, "let hooks send to private, loopback and link-local addresses")
+	f.set.Float64Var(&o.Rate, "rate", 50, "`requests` a second that each token may make, 4 times as many at once; 0 for any number")
 	if _, err := f.words(args); err != nil {
 		return err
 	}
@@ -287,7 +289,8 @@ func (f *flags) token(ctx context.Context, args []string, out io.Writer) error {
 }
 
 func (f *flags) importFile(ctx context.Context, args []string, out io.Writer) error {
-	words, err := f.words(args, "fleet|readings", "FILE")
+	devices := f.set.String("device", "", "of taskdata: rigs for devices, each `SERIAL:RIG`, separated by commas")
+	words, err := f.words(args, "fleet|readings|taskdata|fleetxml", "FILE")
 	if err != nil {
 		return err
 	}
@@ -300,8 +303,16 @@ func (f *flags) importFile(ctx context.Context, args []string, out io.Writer) er
 		return command.ImportFleet(ctx, l, words[1], out)
 	case "readings":
 		return command.ImportReadings(ctx, l, words[1], out)
+	case "taskdata":
+		var named []string
+		if *devices != "" {
+			named = strings.Split(*devices, ",")
+		}
+		return command.ImportTaskData(ctx, l, words[1], named, out)
+	case "fleetxml":
+		return command.ImportFleetXML(ctx, l, words[1], out)
 	}
-	return fmt.Errorf("%w: rigledger import fleet|readings FILE", errUsage)
+	return fmt.Errorf("%w: rigledger import fleet|readings|taskdata|fleetxml FILE", errUsage)
 }
 
 func (f *flags) export(ctx context.Context, args []string, out io.Writer) error {

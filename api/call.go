@@ -195,6 +195,7 @@ func (c *call) unchanged(tag string) bool {
 	if len(sent) == 0 || !tagListed(sent, tag) {
 		return false
 	}
+	h["Etag"] = []string{tagHeld(sent, tag)}
 	h["Cache-Control"] = cacheControl
 	c.gin.Status(http.StatusNotModified)
 	c.gin.Writer.WriteHeaderNow()

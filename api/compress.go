@@ -126,7 +126,9 @@ func (w *compressing) close() {
 // compress answers with gzip who takes it, where the answer is text of some size.
 func compress(g *gin.Context) {
 	g.Writer.Header().Add("Vary", "Accept-Encoding")
-	if !takesGzip(g.Request.Header["Accept-Encoding"]) {
+	// With a cookie it is a page with a form's secret, beside what others may have
+	// typed; the length of such a page compressed would tell of the secret.
+	if len(g.Request.Header["Cookie"]) > 0 || !takesGzip(g.Request.Header["Accept-Encoding"]) {
 		g.Next()
 		return
 	}

@@ -232,7 +232,7 @@ func (d docsReader) operation(method, path string, op, shared *yaml.Node) docsOp
 		for _, p := range list.Content {
 			o.Parameters = append(o.Parameters, docsField{
 				Name: d.text(p, "name"), Where: d.text(p, "in"), About: d.text(p, "description"), Must: d.text(p, "required") == "true",
-				Type: d.kind(under1(d, p, "schema"), 0),
+				Type: d.kind(d.member(p, "schema"), 0),
 			})
 		}
 	}
@@ -243,8 +243,8 @@ func (d docsReader) operation(method, path string, op, shared *yaml.Node) docsOp
 	return o
 }
 
-// under1 is a member of what a node is or refers to, not followed further.
-func under1(d docsReader, n *yaml.Node, name string) (v *yaml.Node) {
+// member is what a node, or what it refers to, has under a name, not followed further.
+func (d docsReader) member(n *yaml.Node, name string) (v *yaml.Node) {
 	d.each(d.follow(n), func(key string, m *yaml.Node) {
 		if key == name {
 			v = m
@@ -255,8 +255,8 @@ func under1(d docsReader, n *yaml.Node, name string) (v *yaml.Node) {
 
 func (d docsReader) bodies(content *yaml.Node) (out []docsBody) {
 	d.each(content, func(media string, m *yaml.Node) {
-		b := docsBody{Media: media, Type: d.kind(under1(d, m, "schema"), 0)}
-		if e := under1(d, m, "example"); e != nil {
+		b := docsBody{Media: media, Type: d.kind(d.member(m, "schema"), 0)}
+		if e := d.member(m, "example"); e != nil {
 			if e.Kind == yaml.ScalarNode {
 				b.Example = e.Value
 			} else if text, err := yaml.Marshal(e); err == nil {
@@ -293,7 +293,7 @@ func (d docsReader) kind(n *yaml.Node, depth int) template.HTML {
 		return template.HTML(`<a href="#schema-` + name + `">` + name + `</a>`) // #nosec: escaped above
 	}
 	for _, way := range [][2]string{{"oneOf", " or "}, {"anyOf", " or "}, {"allOf", " and "}} {
-		if list := under1(d, n, way[0]); list != nil && list.Kind == yaml.SequenceNode {
+		if list := d.member(n, way[0]); list != nil && list.Kind == yaml.SequenceNode {
 			var parts []string
 			for _, c := range list.Content {
 				parts = append(parts, string(d.kind(c, depth+1)))
@@ -303,7 +303,7 @@ func (d docsReader) kind(n *yaml.Node, depth int) template.HTML {
 	}
 	esc := template.HTMLEscapeString
 	what := "anything"
-	switch t := under1(d, n, "type"); {
+	switch t := d.member(n, "type"); {
 	case t != nil && t.Kind == yaml.SequenceNode:
 		what = esc(strings.Join(d.words(t), " or "))
 	case t != nil:
@@ -311,7 +311,7 @@ func (d docsReader) kind(n *yaml.Node, depth int) template.HTML {
 	}
 	switch what {
 	case "array":
-		what = "list of " + string(d.kind(under1(d, n, "items"), depth+1))
+		what = "list of " + string(d.kind(d.member(n, "items"), depth+1))
 	case "object":
 		var inner []string
 		for _, f := range d.fields(n) {
@@ -324,14 +324,14 @@ func (d docsReader) kind(n *yaml.Node, depth int) template.HTML {
 		if depth > 0 && len(inner) > 0 {
 			what = "object of " + strings.Join(inner, ", ")
 		}
-		if more := under1(d, n, "additionalProperties"); more != nil && more.Kind == yaml.MappingNode {
+		if more := d.member(n, "additionalProperties"); more != nil && more.Kind == yaml.MappingNode {
 			what = "object, by name: " + string(d.kind(more, depth+1))
 		}
 	}
-	if c := under1(d, n, "const"); c != nil {
+	if c := d.member(n, "const"); c != nil {
 		what += ": " + esc(c.Value)
 	}
-	if words := d.words(under1(d, n, "enum")); len(words) > 0 {
+	if words := d.words(d.member(n, "enum")); len(words) > 0 {
 		what += ": " + esc(strings.Join(words, ", "))
 	}
 	var bounds []string

@@ -18,11 +18,11 @@ import (
 const xmlType = "application/xml"
 
 // bytes writes an answer that is not JSON.
-func (c *call) bytes(kind string, body []byte) error {
+func (c *call) bytes(status int, kind string, body []byte) error {
 	c.setHeader("Content-Type", kind)
 	c.setHeader("Content-Length", strconv.Itoa(len(body)))
 	c.setHeader("Cache-Control", cacheControl[0])
-	c.gin.Status(http.StatusOK)
+	c.gin.Status(status)
 	if _, err := c.gin.Writer.Write(body); err != nil {
 		c.api.log.Debug("an answer was not taken", "error", err)
 	}
@@ -99,7 +99,7 @@ func (c *call) fleetXML(changed uint64, write func(out *bytes.Buffer) error) err
 	if err := write(&out); err != nil {
 		return err
 	}
-	return c.bytes(xmlType, out.Bytes())
+	return c.bytes(http.StatusOK, xmlType, out.Bytes())
 }
 
 func headerOf(r *fleet.Rig) fleetxml.Header {

@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"maps"
 	"mime"
+	"net/http"
 	"slices"
 	"strings"
 	"time"
@@ -102,7 +103,7 @@ func getSheet(c *call) error {
 		return err
 	}
 	c.setHeader("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": name + "." + form}))
-	return c.bytes(kind, out.Bytes())
+	return c.bytes(http.StatusOK, kind, out.Bytes())
 }
 
 func (c *call) rigsFor(s *fleet.State, w sheetWanted) (rigs []*fleet.Rig) {

@@ -99,5 +99,5 @@ func postTaskData(c *call) error {
 	if err := sheet.WriteCSV(&out, fieldusage.Table(fieldusage.Rows([]*taskdata.Report{report}, rigOf))); err != nil {
 		return err
 	}
-	return c.bytes(csvType, out.Bytes())
+	return c.bytes(status, csvType, out.Bytes())
 }

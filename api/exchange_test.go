@@ -5,6 +5,8 @@ import (
 	"bytes"
 	"encoding/csv"
 	"fmt"
+	"log/slog"
+	"net/http/httptest"
 	"net/url"
 	"strings"
 	"testing"
@@ -95,10 +97,15 @@ func TestTaskDataSaysWhatWasNotTaken(t *testing.T) {
 	// 20 h less than the meter shows: a person decides.
 	held := h.taskData("?device=SN-7:T01", zipped(t, "SN-7", dlv(215, 1))).is(202)
 	held.has("/devices/0/held_count", 1).has("/devices/0/held/0/reason", "clash")
-	h.send("reader", "GET", "/v1/quarantine/"+held.at("/devices/0/held/0/quarantine").(string), nil).is(200).has("/via", "exchange").has("/by", nil)
+	h.send("reader", "GET", "/v1/quarantine/"+held.at("/devices/0/held/0/quarantine").(string), nil).is(200).has("/via", "exchange")
 	// Counters that fall within a file speak against themselves.
 	falls := zipOf(t, "taskdata.xml", strings.Replace(taskDataText(dlv(271, 900_000)), "</TIM>", `</TIM><TIM A="2026-05-03T08:00:00Z" B="2026-05-03T09:00:00Z" D="4">`+dlv(271, 800_000)+`</TIM>`, 1))
-	h.taskData("?device=SN-7:T01", falls).is(202).has("/devices/0/held/0/reason", "suspect")
+	suspect := h.taskData("?device=SN-7:T01", falls).is(202).has("/devices/0/held/1/reason", "suspect")
+	id := suspect.at("/devices/0/held/1/quarantine").(string)
+	h.send("reader", "GET", "/v1/quarantine/"+id, nil).is(200).has("/counters/0/meter", "area").has("/counters/0/value", 800_000)
+	h.taskData("?rows=csv&device=SN-7:T01", falls).is(202)
+	h.send("workshop", "POST", "/v1/quarantine/"+id+"/release", obj{"how": "corrected", "values": obj{"area": 43}, "reason": "read off the terminal"}).is(200).has("/open", false)
+	h.send("reader", "GET", "/v1/rigs/T01", nil).is(200).has("/totals/area/hectares", 43)
 }
 
 func taskDataText(values ...string) string {
@@ -114,8 +121,9 @@ func TestExchangeRefusesWhatItCannotRead(t *testing.T) {
 	h.taskData("", zipOf(t, "../TASKDATA.XML", taskDataText())).is(422)
 	h.taskData("", zipOf(t, "TASKDATA.XML", `<!DOCTYPE x [<!ENTITY a "b">]>`+taskDataText())).is(422)
 	h.send("operator", "POST", "/v1/exchange/taskdata", season(t, "SN-7")).is(415)
-	bad := h.taskData("?device=SN-7&zone=Nowhere&rows=xml&odd=1", season(t, "SN-7")).is(422)
-	for _, name := range []string{"device", "zone", "rows", "odd"} {
+	h.taskData("?odd=1", season(t, "SN-7")).is(422)
+	bad := h.taskData("?device=SN-7&zone=Nowhere&rows=xml", season(t, "SN-7")).is(422)
+	for _, name := range []string{"device", "zone", "rows"} {
 		if !strings.Contains(bad.bad(), name) {
 			t.Errorf("%s is not named: %s", name, bad.bad())
 		}
@@ -270,5 +278,34 @@ func TestSheetsHoldWhatTheListsHold(t *testing.T) {
 	u := h.send("reader", "GET", "/v1/exchange/sheet/usage.csv?"+url.Values{"rig": {"T01"}, "from": {"2026-05-03"}, "to": {"2026-05-04"}}.Encode(), nil).is(200)
 	if want := "2026-05-03,T01,north,"; !strings.Contains(string(u.body), want) {
 		t.Errorf("usage: %s", u.body)
+	}
+}
+
+// Task data may be larger than other bodies, and no more than so much of it is
+// unpacked at a time.
+func TestTaskDataHasBoundsOfItsOwn(t *testing.T) {
+	h := newHouse(t)
+	h.taskData("", make([]byte, 2*maxBody)).is(422)
+	h.send("operator", "POST", "/v1/exchange/fleet", make([]byte, maxBody+1), "Content-Type", "application/xml").is(413)
+	for range unpackingMost {
+		h.api.unpacking <- struct{}{}
+	}
+	if a := h.taskData("", season(t, "SN-7")).is(503); a.header.Get("Retry-After") == "" {
+		t.Error("nothing says when to come again")
+	}
+}
+
+func TestACalendarsAddressIsInNoLog(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north")
+	path := h.send("manager", "POST", "/v1/exchange/calendars", obj{"name": "x", "yard": "north"}).is(201).at("/address").(string)
+	var log bytes.Buffer
+	logged := newAPI(Options{Fleet: h.fleet, Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))})
+	for _, p := range []string{path, path + "x", path + "?x=1"} {
+		logged.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest("GET", p, nil))
+	}
+	secret := strings.TrimSuffix(strings.TrimPrefix(path, "/v1/exchange/calendar/"), ".ics")
+	if strings.Contains(log.String(), secret) || strings.Count(log.String(), calendarPath) != 3 {
+		t.Errorf("the log says\n%s", log.String())
 	}
 }

@@ -3,7 +3,6 @@ package api
 import (
 	"time"
 
-	"rigledger/events"
 	"rigledger/fleet"
 	"rigledger/fleet/plan"
 )
@@ -169,41 +168,4 @@ func silentDays(s *fleet.State, r *fleet.Rig, now time.Time) int {
 		since = r.Registered
 	}
 	return max(0, plan.Of(since, s.Zone()).DaysUntil(plan.Of(now, s.Zone())))
-}
-
-// counterDoc is one counter of a reading in quarantine or on a timeline.
-type counterDoc struct {
-	meter  string
-	amount plan.Amounts
-}
-
-func (c counterDoc) MarshalJSON() ([]byte, error) {
-	return joined(c.amount, func(b []byte) []byte {
-		b = append(field(b, "meter"), '"')
-		return append(append(b, c.meter...), '"') // a code: nothing to escape
-	})
-}
-
-// countersOf gives a fact's counters in the unit of the rig's meters; a meter
-// that the rig does not have has no unit and no amount.
-func countersOf(r *fleet.Rig, counters []events.Counter) []counterDoc {
-	out := make([]counterDoc, 0, len(counters))
-	for _, c := range counters {
-		d := counterDoc{meter: safeCode(c.Meter)}
-		if r != nil {
-			if m := r.Meter(c.Meter); m != nil {
-				d.amount = amountOf(m.Series.Quantity, c.Value)
-			}
-		}
-		out = append(out, d)
-	}
-	return out
-}
-
-// safeCode guards against a meter's name that came from outside and is no code.
-func safeCode(s string) string {
-	if fleet.ValidCode(s) {
-		return s
-	}
-	return "unreadable"
 }

@@ -44,6 +44,16 @@ func tagListed(sent []string, tag string) bool {
 	return false
 }
 
+// tagHeld is the tag that the 200 in place of a 304 would have had: that of the
+// compressed answer when the caller names that one alone.
+func tagHeld(sent []string, tag string) string {
+	all, squeezed := strings.Join(sent, ","), strings.TrimSuffix(tag, `"`)+gzipTag
+	if strings.Contains(all, squeezed) && !strings.Contains(all, tag) {
+		return squeezed
+	}
+	return tag
+}
+
 // ifMatch gives the commit that the caller wants the resource to be at: 0 for
 // any. Of several tags the one that holds now is taken, else the first, so that
 // the desk refuses it as stale. Comparison is strong: a weak tag never matches.

@@ -1,6 +1,10 @@
 package events
 
-import "testing"
+import (
+	"reflect"
+	"slices"
+	"testing"
+)
 
 func TestPositionsComeBackAndStandInOrder(t *testing.T) {
 	inOrder := []string{"0", "1.0", "1.511", "1", "2.0", "2.1", "2", "10.3", "10", "9007199254740991"}
@@ -23,14 +27,23 @@ func TestPositionsComeBackAndStandInOrder(t *testing.T) {
 	}
 }
 
+// A fact with a field that holds a secret or a secret's hash belongs to a private
+// kind. A quarantined message is the one exception: the feed leaves it out.
 func TestNoSecretIsPublic(t *testing.T) {
 	for _, kind := range PublicKinds() {
-		switch newFact(kind).(type) {
-		case *TokenIssued, *TokenRevoked, *CredentialIssued, *RequestKept, *HookAdded, *HookRotated, *CalendarIssued:
-			t.Errorf("%s is public", kind)
+		of := reflect.TypeOf(newFact(kind)).Elem()
+		for _, name := range []string{"Secret", "Hash", "Password", "Token", "Key"} {
+			if _, has := of.FieldByName(name); has {
+				t.Errorf("%s is public and has a %s", kind, name)
+			}
 		}
 	}
-	if !Private("hook.added") || Private("rig.registered") || len(PublicKinds()) == 0 {
-		t.Error("the kinds are sorted wrongly")
+	for kind, want := range map[string]bool{
+		"token.issued": true, "credential.issued": true, "request.kept": true, "hook.added": true, "hook.rotated": true, "calendar.issued": true,
+		"rig.registered": false, "meter.read": false, "item.finished": false,
+	} {
+		if Private(kind) != want || slices.Contains(PublicKinds(), kind) == want {
+			t.Errorf("%s is private: %v", kind, Private(kind))
+		}
 	}
 }

@@ -32,6 +32,7 @@ const (
 	WhyTooFast      = "too-fast"
 	WhyClash        = "clash"
 	WhyUnknownPart  = "unknown-part"
+	WhySuspect      = "suspect" // the file that it stood in speaks against it
 )
 
 // Take decides arrivals in their order and returns once every one of them is
@@ -200,6 +201,12 @@ func (d Deciding) arrival(facts []events.Entry, a *events.Arrival, h *ahead) ([]
 		}
 	}
 	switch {
+	case a.Fault == WhySuspect: // read, but not believed: a person may release it
+		held := make([]events.HeldCounter, 0, len(a.Counters))
+		for _, c := range a.Counters {
+			held = append(held, events.HeldCounter(c))
+		}
+		return d.hold(facts, a, h, WhySuspect, a.Detail, held)
 	case a.Fault != "":
 		return d.hold(facts, a, h, a.Fault, a.Detail, nil)
 	case rig == nil:

@@ -35,6 +35,8 @@ func (o *Options) check() error {
 		return fmt.Errorf("--raise-every: %s is too often, at least 1s", o.RaiseEvery)
 	case (o.CertFile == "") != (o.KeyFile == ""):
 		return errors.New("--tls-cert and --tls-key go together")
+	case !(o.Rate >= 0):
+		return fmt.Errorf("--rate: %v is not a rate; 0 or more requests a second", o.Rate)
 	case o.NATSIssuer != "" && o.NATSURL == "":
 		return errors.New("--nats-issuer: only together with --nats-url; the embedded NATS server knows the rigs by itself")
 	case o.NATSURL != "" && o.MQTT != "":

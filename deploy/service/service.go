@@ -21,6 +21,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"rigledger/api"
+	"rigledger/api/hooks"
 	"rigledger/events"
 	"rigledger/events/intake"
 	"rigledger/fleet"
@@ -47,6 +48,9 @@ type Options struct {
 
 	CertFile, KeyFile string // TLS for HTTP, NATS and MQTT
 	AllowPlain        bool   // listen beyond loopback without TLS
+
+	HooksPrivate bool    // hooks may send to private, loopback and link-local addresses
+	Rate         float64 // requests a second that each token may make; 0 for any number
 
 	Version string
 	Log     *slog.Logger
@@ -157,7 +161,10 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 	}
 	s.onClose("scheduler", jobs.Stop)
 
-	if err := s.serveHTTP(o, in, jobs); err != nil {
+	deliveries := hooks.New(hooks.Options{Feed: api.NewFeed(s.Fleet), Log: o.Log.With("room", "hooks"), Private: o.HooksPrivate})
+	s.background("hooks", deliveries.Run)
+
+	if err := s.serveHTTP(o, in, jobs, deliveries); err != nil {
 		return nil, err
 	}
 	if err := s.writeAddresses(o.Data); err != nil {
@@ -272,7 +279,7 @@ func dropEnded(server *intake.Server, c *events.Commit) {
 	}
 }
 
-func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Scheduler) error {
+func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Scheduler, deliveries *hooks.Worker) error {
 	listener, err := net.Listen("tcp", o.HTTP)
 	if err != nil {
 		return fmt.Errorf("HTTP: %w", err)
@@ -280,6 +287,7 @@ func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Schedu
 	registry := prometheus.NewRegistry()
 	registry.MustRegister(collectors.NewGoCollector(), collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}))
 	intakeMetrics(registry, in.Stats)
+	stopping := make(chan struct{})
 	handler := api.New(api.Options{
 		Fleet: s.Fleet, Log: o.Log.With("room", "api"), Version: o.Version, Secure: o.CertFile != "",
 		Ready: func() []api.Check {
@@ -292,7 +300,7 @@ func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Schedu
 			}
 			return checks
 		},
-		Metrics: registry,
+		Metrics: registry, Hooks: deliveries, Stopping: stopping, Rate: o.Rate,
 	})
 	server := &http.Server{
 		Handler:           handler,
@@ -302,6 +310,7 @@ func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Schedu
 		MaxHeaderBytes:    32 << 10,
 		ErrorLog:          slog.NewLogLogger(o.Log.Handler(), slog.LevelDebug),
 	}
+	server.RegisterOnShutdown(func() { close(stopping) }) // live streams would hold it up
 	go func() {
 		var err error
 		if o.CertFile != "" {

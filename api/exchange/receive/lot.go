@@ -15,10 +15,6 @@ import (
 // Via is how these readings came, as the ledger has it.
 const Via = "exchange"
 
-// FaultSuspect is why a counter that contradicts itself is held: its file
-// itself speaks against it.
-const FaultSuspect = "suspect"
-
 // Skip is something that was passed over.
 type Skip struct {
 	What  string `json:"what"`

@@ -128,7 +128,7 @@ func (d *Device) reading(r *fleet.Rig, key taskdata.Key, read *taskdata.Reading,
 		"time": read.At, "elements": read.Elements,
 	})
 	if read.Suspect != "" {
-		a.Fault, a.Detail = FaultSuspect, what+": "+read.Suspect
+		a.Fault, a.Detail = fleet.WhySuspect, what+": "+read.Suspect
 	}
 	d.arrivals = append(d.arrivals, a)
 }

@@ -1,6 +1,6 @@
 module rigledger
 
-go 1.26.0
+go 1.26.8
 
 require (
 	github.com/apognu/gocal v0.9.1

@@ -42,19 +42,34 @@ func calculate[T any](work func(c *call, in T) (any, error)) func(c *call) error
 	}
 }
 
-// impossible turns an error of the arithmetic into a refusal that names the field.
+// impossible turns errors of the arithmetic into a refusal that names the fields.
 func impossible(err error) error {
-	var in *testbay.InputError
-	if !errors.As(err, &in) {
+	all := impossibleFields(err)
+	if len(all) == 0 {
 		return err
 	}
 	p := &problem{kind: kindInvalid, detail: "the request does not hold together"}
-	if in.Field == "" || in.Field == "ruleset" {
-		p.fields = []fieldProblem{{Parameter: "ruleset", Detail: in.Reason}}
-		return p
+	for _, in := range all {
+		if in.Field == "" || in.Field == "ruleset" {
+			p.fields = append(p.fields, fieldProblem{Parameter: "ruleset", Detail: in.Reason})
+			continue
+		}
+		p.fields = append(p.fields, fieldProblem{Pointer: fleet.PointerOf("", in.Field), Detail: in.Reason})
 	}
-	p.fields = []fieldProblem{{Pointer: fleet.PointerOf("", in.Field), Detail: in.Reason}}
 	return p
+}
+
+// impossibleFields gives the impossible fields that an error names, none for another error.
+func impossibleFields(err error) testbay.InputErrors {
+	var several testbay.InputErrors
+	if errors.As(err, &several) {
+		return several
+	}
+	var one *testbay.InputError
+	if errors.As(err, &one) {
+		return testbay.InputErrors{one}
+	}
+	return nil
 }
 
 func wrong(field, reason string) error { return &testbay.InputError{Field: field, Reason: reason} }
@@ -219,11 +234,15 @@ func calcGauge(c *call, in gaugeIn) (any, error) {
 
 // renamed names fields as this body does.
 func renamed(err error, pairs ...string) error {
-	var in *testbay.InputError
-	if errors.As(err, &in) {
-		return &testbay.InputError{Field: strings.NewReplacer(pairs...).Replace(in.Field), Reason: in.Reason}
+	all := impossibleFields(err)
+	if len(all) == 0 {
+		return err
 	}
-	return err
+	out := make(testbay.InputErrors, 0, len(all))
+	for _, in := range all {
+		out = append(out, &testbay.InputError{Field: strings.NewReplacer(pairs...).Replace(in.Field), Reason: in.Reason})
+	}
+	return out
 }
 
 type rinseIn struct {

@@ -96,8 +96,10 @@ func calcNozzle(_ *call, in nozzleIn) (any, error) {
 		return nil, wrong("bar", "or l_min, one of the two")
 	case in.Bar != nil:
 		out["l_min"], err = size.FlowAt(*in.Bar)
+		err = renamed(err, "at_bar", "bar", "at_l_min", "l_min")
 	default:
 		out["bar"], err = size.PressureFor(*in.LMin)
+		err = renamed(err, "at_bar", "bar", "at_l_min", "l_min")
 	}
 	return out, err
 }

@@ -43,17 +43,17 @@ func (w PlannedWork) fact(c *check, field, rig string) *events.BookingMade {
 			c.fail(field+"/to", "is more than %d days after /from", bookingDays)
 		}
 	}
-	var err error
-	if f.AreaM2, err = meter.ToBase(meter.Area, w.Hectares, "H18"); err != nil {
-		c.fail(field+"/hectares", "%v", err)
+	var badArea, badHours error
+	if f.AreaM2, badArea = meter.ToBase(meter.Area, w.Hectares, "H18"); badArea != nil {
+		c.fail(field+"/hectares", "%v", badArea)
 	}
-	if f.Seconds, err = meter.ToBase(meter.Hours, w.Hours, "HUR"); err != nil {
-		c.fail(field+"/hours", "%v", err)
+	if f.Seconds, badHours = meter.ToBase(meter.Hours, w.Hours, "HUR"); badHours != nil {
+		c.fail(field+"/hours", "%v", badHours)
 	}
 	switch amount := f.AreaM2 > 0 || f.Seconds > 0; {
 	case w.Rest && amount:
 		c.fail(field+"/rest", "goes without hectares and hours")
-	case !w.Rest && !amount && err == nil:
+	case !w.Rest && !amount && badArea == nil && badHours == nil:
 		c.fail(field+"/hectares", "or hours, or rest must be given")
 	}
 	c.optional(field+"/note", w.Note, 500)

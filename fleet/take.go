@@ -272,7 +272,7 @@ func (d Deciding) reading(facts []events.Entry, a *events.Arrival, h *ahead, rig
 			}
 			swapAt, last, ok := m.Series.Rollover(p)
 			if !ok {
-				refuse(raw, WhyFalls, "%s", d.explain(m, raw, i, verdict))
+				refuse(raw, WhyFalls, "%s", d.explain(m, raw, i, p, verdict))
 				break
 			}
 			news = true
@@ -282,11 +282,11 @@ func (d Deciding) reading(facts []events.Entry, a *events.Arrival, h *ahead, rig
 			read.Counters = append(read.Counters, c)
 			h.closed[m] = true
 		case meter.TooFast:
-			refuse(raw, WhyTooFast, "%s", d.explain(m, raw, i, verdict))
+			refuse(raw, WhyTooFast, "%s", d.explain(m, raw, i, p, verdict))
 		case meter.Clash:
-			refuse(raw, WhyClash, "%s", d.explain(m, raw, i, verdict))
+			refuse(raw, WhyClash, "%s", d.explain(m, raw, i, p, verdict))
 		default:
-			refuse(raw, WhyFalls, "%s", d.explain(m, raw, i, verdict))
+			refuse(raw, WhyFalls, "%s", d.explain(m, raw, i, p, verdict))
 		}
 	}
 	// A sequence that is new must be noted even when its counters say nothing new,
@@ -320,7 +320,7 @@ func (d Deciding) judge(rig *Rig, m *Meter, p meter.Point, pending []meter.Point
 	return verdict
 }
 
-func (d Deciding) explain(m *Meter, raw *events.RawCounter, i int, v meter.Verdict) string {
+func (d Deciding) explain(m *Meter, raw *events.RawCounter, i int, p meter.Point, v meter.Verdict) string {
 	q := m.Series.Quantity
 	last, read := m.Series.Last()
 	what := fmt.Sprintf("/data/counters/%d: %s %g %s", i, raw.Meter, raw.Value, raw.Unit)
@@ -332,7 +332,11 @@ func (d Deciding) explain(m *Meter, raw *events.RawCounter, i int, v meter.Verdi
 	case meter.TooFast:
 		return what + " gains more than can have run, against " + against
 	case meter.Clash:
-		return what + " differs from a reading already known for the same time"
+		known := ""
+		if at := m.Series.Points(p.At, p.At); len(at) > 0 {
+			known = fmt.Sprintf(" (%.2f %s)", q.FromBase(at[0].Value), q.Unit())
+		}
+		return what + " differs from the reading already known for the same time" + known
 	}
 	return what + " does not fit between its neighbours: a counter does not run backwards; compare " + against
 }

@@ -12,6 +12,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -356,20 +357,20 @@ func TestKeysAreTheOwnersAloneAndNeverReplaced(t *testing.T) {
 }
 
 func TestTheHealthCheckTellsReadyFromNot(t *testing.T) {
-	status := http.StatusOK
+	var status atomic.Int64
 	answer := http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
-		w.WriteHeader(status)
+		w.WriteHeader(int(status.Load()))
 		fmt.Fprint(w, "intake: not connected")
 	})
 	plain, secure := httptest.NewServer(answer), httptest.NewTLSServer(answer)
 	defer plain.Close()
 	defer secure.Close()
 	for _, url := range []string{plain.URL, secure.URL} {
-		status = http.StatusOK
+		status.Store(http.StatusOK)
 		if said, code := program(t, "ready", url); code != 0 {
 			t.Errorf("%s: %d %s", url, code, said)
 		}
-		status = http.StatusServiceUnavailable
+		status.Store(http.StatusServiceUnavailable)
 		if said, code := program(t, "ready", url); code != 1 || !strings.Contains(said, "503") || !strings.Contains(said, "not connected") {
 			t.Errorf("%s: %d %s", url, code, said)
 		}

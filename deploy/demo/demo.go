@@ -73,7 +73,7 @@ func Run(ctx context.Context, o Options) (err error) {
 		return err
 	}
 	p := &play{
-		service: s, clock: clock, zone: o.Zone, firm: season.Whinmoor(), first: first, last: last,
+		service: s, clock: clock, zone: o.Zone, firm: season.ThreeLanterns(), first: first, last: last,
 		office: &office{base: "http://" + s.Addresses.HTTP, token: strings.TrimSpace(string(token))},
 		bar:    o.Bar, radios: map[string]*season.Radio{}, boots: map[string]bool{},
 	}

@@ -30,9 +30,9 @@ const (
 	Leaking  Quirk = "reports a leaking hose near the season's end"
 )
 
-// Whinmoor is the demo's contractor: fourteen rigs in three yards.
-func Whinmoor() Contractor {
-	return Contractor{Name: "Whinmoor Spraying (invented)", Rigs: []Rig{
+// ThreeLanterns is the demo's contractor: fourteen rigs in three yards.
+func ThreeLanterns() Contractor {
+	return Contractor{Name: "Three Lanterns Spraying (invented)", Rigs: []Rig{
 		{"W01", "Low meadow", "trailed", "millrace", 24, 3500, "2019-03-11", 2810.4, 40112.6, Plain},
 		{"W02", "Sandpit", "trailed", "millrace", 24, 3500, "2019-03-11", 2655.0, 38004.1, Twice},
 		{"W03", "Long acre", "trailed", "millrace", 27, 4000, "2020-02-24", 2207.7, 34461.0, Offline},

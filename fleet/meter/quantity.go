@@ -108,7 +108,7 @@ func ToBase(q Quantity, value float64, unit string) (int64, error) {
 	case math.IsNaN(value), math.IsInf(value, 0):
 		return 0, fmt.Errorf("%v %s is not a finite number: %w", value, unit, ErrRange)
 	case value < 0:
-		return 0, fmt.Errorf("%v %s is negative: %w", value, unit, ErrRange)
+		return 0, fmt.Errorf("%v %s: must not be negative: %w", value, unit, ErrRange)
 	}
 	v := math.Round(value * factor)
 	if v > float64(MaxValue) {

@@ -29,7 +29,7 @@ const mostGutters = 2000
 // mean) and every gutter's distance from the mean.
 func JudgeDistribution(rs RuleSet, in Distribution) (DistributionResult, error) {
 	b, ls, err := setUp(rs, PointDistribution, LimitDistributionCV, LimitGutter)
-	if err := firstError(err, spanGutter.list("gutters_ml", in.GuttersML, 3, mostGutters)); err != nil {
+	if err := everyError(err, spanGutter.list("gutters_ml", in.GuttersML, 3, mostGutters)); err != nil {
 		return DistributionResult{}, err
 	}
 	gutters, err := foldOverlap(in.GuttersML, in.OverlapGutters)
@@ -74,7 +74,7 @@ type NozzleSpacing struct {
 // CheckNozzleSpacing judges each spacing against nominal.
 func CheckNozzleSpacing(rs RuleSet, in NozzleSpacing) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointNozzleSpacing, LimitNozzleSpacing)
-	if err := firstError(err, spanCM.field("nominal_cm", in.NominalCM), spanCM.list("spacings_cm", in.SpacingsCM, 1, mostNozzles)); err != nil {
+	if err := everyError(err, spanCM.field("nominal_cm", in.NominalCM), spanCM.list("spacings_cm", in.SpacingsCM, 1, mostNozzles)); err != nil {
 		return nil, err
 	}
 	for i, x := range in.SpacingsCM {
@@ -91,7 +91,7 @@ type NozzleUpright struct {
 // CheckNozzleUpright judges each angle.
 func CheckNozzleUpright(rs RuleSet, in NozzleUpright) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointNozzleUpright, LimitNozzleUpright)
-	if err := firstError(err, spanDegrees.list("degrees", in.Degrees, 1, mostNozzles)); err != nil {
+	if err := everyError(err, spanDegrees.list("degrees", in.Degrees, 1, mostNozzles)); err != nil {
 		return nil, err
 	}
 	for i, x := range in.Degrees {
@@ -112,7 +112,7 @@ type BoomHeight struct {
 // centimetres or its share of half the width, whichever is larger.
 func BoomHeightLimit(rs RuleSet, widthM float64) (Limit, error) {
 	ls, err := rs.values(LimitBoomHeight, LimitBoomHeightShare)
-	if err := firstError(err, spanSwath.field("width_m", widthM)); err != nil {
+	if err := everyError(err, spanSwath.field("width_m", widthM)); err != nil {
 		return Limit{}, err
 	}
 	if share := widthM * 100 / 2 * ls[1].Value / 100; share > ls[0].Value {
@@ -128,7 +128,7 @@ func CheckBoomHeight(rs RuleSet, in BoomHeight) ([]Verdict, error) {
 		return nil, err
 	}
 	limit, err := BoomHeightLimit(rs, in.WidthM)
-	if err := firstError(err, spanCM.list("heights_cm", in.HeightsCM, 2, mostNozzles), spanCM.optional("target_cm", in.TargetCM)); err != nil {
+	if err := everyError(err, spanCM.list("heights_cm", in.HeightsCM, 2, mostNozzles), spanCM.optional("target_cm", in.TargetCM)); err != nil {
 		return nil, err
 	}
 	base, what := spreadOf(in.HeightsCM).mean, "height from the mean"
@@ -150,7 +150,7 @@ type Drip struct {
 // CheckDrip judges each nozzle.
 func CheckDrip(rs RuleSet, in Drip) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointDrip, LimitDrip)
-	if err := firstError(err, spanWait.list("last_drop_seconds", in.LastDropSeconds, 1, mostNozzles)); err != nil {
+	if err := everyError(err, spanWait.list("last_drop_seconds", in.LastDropSeconds, 1, mostNozzles)); err != nil {
 		return nil, err
 	}
 	for i, x := range in.LastDropSeconds {
@@ -170,7 +170,7 @@ type SectionWidth struct {
 // missing or the unit is wrong.
 func CheckSectionWidth(rs RuleSet, in SectionWidth) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointSectionWidth, LimitSectionNarrow, LimitSectionNarrowUpTo, LimitSectionWide)
-	if err := firstError(err, spanSwath.field("boom_width_m", in.BoomWidthM), spanSwath.list("sections_m", in.SectionsM, 1, mostNozzles)); err != nil {
+	if err := everyError(err, spanSwath.field("boom_width_m", in.BoomWidthM), spanSwath.list("sections_m", in.SectionsM, 1, mostNozzles)); err != nil {
 		return nil, err
 	}
 	if sum := spreadOf(in.SectionsM).mean * float64(len(in.SectionsM)); math.Abs(percentOff(sum, in.BoomWidthM)) > 5 {

@@ -5,20 +5,20 @@ import "math"
 // FlowAtPressure gives the flow of a nozzle (l/min) at pressure toBar, from its
 // flow lMin at atBar: q2 = q1·√(p2/p1) (orifice law, as in ISO 5682-1 practice).
 func FlowAtPressure(lMin, atBar, toBar float64) (float64, error) {
-	if err := firstError(spanNozzle.field("l_min", lMin), spanBar.field("bar", atBar), spanBar.field("to_bar", toBar)); err != nil {
+	if err := everyError(spanNozzle.field("l_min", lMin), spanBar.field("bar", atBar), spanBar.field("at_bar", toBar)); err != nil {
 		return 0, err
 	}
-	return spanNozzle.solved("to_l_min", lMin*math.Sqrt(toBar/atBar))
+	return spanNozzle.solved("at_l_min", lMin*math.Sqrt(toBar/atBar))
 }
 
 // PressureForFlow gives the pressure (bar) at which the nozzle flows toLMin:
 // p2 = p1·(q2/q1)².
 func PressureForFlow(lMin, atBar, toLMin float64) (float64, error) {
-	if err := firstError(spanNozzle.field("l_min", lMin), spanBar.field("bar", atBar), spanNozzle.field("to_l_min", toLMin)); err != nil {
+	if err := everyError(spanNozzle.field("l_min", lMin), spanBar.field("bar", atBar), spanNozzle.field("at_l_min", toLMin)); err != nil {
 		return 0, err
 	}
 	ratio := toLMin / lMin
-	return spanBar.solved("to_bar", atBar*ratio*ratio)
+	return spanBar.solved("at_bar", atBar*ratio*ratio)
 }
 
 // GravityFactor is √SG: the number by which a wanted rate or flow of a liquid
@@ -39,7 +39,7 @@ func GravityFactor(sg float64) (float64, error) {
 // a nozzle that flows waterLMin of water at the same pressure: q = q_water/√SG.
 func FlowOfLiquid(waterLMin, sg float64) (float64, error) {
 	factor, err := GravityFactor(sg)
-	if err := firstError(spanFlow.field("l_min", waterLMin), err); err != nil {
+	if err := everyError(spanFlow.field("l_min", waterLMin), err); err != nil {
 		return 0, err
 	}
 	return waterLMin / factor, nil
@@ -49,7 +49,7 @@ func FlowOfLiquid(waterLMin, sg float64) (float64, error) {
 // liquid of specific gravity sg: q_water = q·√SG.
 func WaterFor(liquidLMin, sg float64) (float64, error) {
 	factor, err := GravityFactor(sg)
-	if err := firstError(spanFlow.field("l_min", liquidLMin), err); err != nil {
+	if err := everyError(spanFlow.field("l_min", liquidLMin), err); err != nil {
 		return 0, err
 	}
 	return spanFlow.solved("water_l_min", liquidLMin*factor)
@@ -71,7 +71,7 @@ func SpecificGravityOfPounds(lbPerGal float64) (float64, error) {
 // SpeedOverCourse gives the speed (km/h) over a course of metres in seconds:
 // v = 3.6·d/t.
 func SpeedOverCourse(metres, seconds float64) (float64, error) {
-	if err := firstError(spanCourse.field("course_m", metres), spanSeconds.field("seconds", seconds)); err != nil {
+	if err := everyError(spanCourse.field("course_m", metres), spanSeconds.field("seconds", seconds)); err != nil {
 		return 0, err
 	}
 	return spanKmH.solved("km_h", 3.6*metres/seconds)
@@ -80,7 +80,7 @@ func SpeedOverCourse(metres, seconds float64) (float64, error) {
 // FieldCapacity gives hectares per hour at kmh over widthM metres with field
 // efficiency 0 < e ≤ 1: ha/h = v·w·e/10. Source: ASABE EP496.3.
 func FieldCapacity(kmh, widthM, efficiency float64) (float64, error) {
-	if err := firstError(spanKmH.field("km_h", kmh), spanSwath.field("width_m", widthM), spanShare.field("efficiency", efficiency)); err != nil {
+	if err := everyError(spanKmH.field("km_h", kmh), spanSwath.field("width_m", widthM), spanShare.field("efficiency", efficiency)); err != nil {
 		return 0, err
 	}
 	return kmh * widthM * efficiency / 10, nil
@@ -89,7 +89,7 @@ func FieldCapacity(kmh, widthM, efficiency float64) (float64, error) {
 // FieldCapacityUS gives acres per hour: ac/h = mph·ft·e/8.25 (43 560/5280).
 // Source: ASABE EP496.3; Iowa State University, Ag Decision Maker A3-24.
 func FieldCapacityUS(mph, widthFt, efficiency float64) (float64, error) {
-	if err := firstError(spanMPH.field("mph", mph), (span{unit: "ft", most: 200}).field("width_ft", widthFt), spanShare.field("efficiency", efficiency)); err != nil {
+	if err := everyError(spanMPH.field("mph", mph), (span{unit: "ft", most: 200}).field("width_ft", widthFt), spanShare.field("efficiency", efficiency)); err != nil {
 		return 0, err
 	}
 	return mph * widthFt * efficiency / 8.25, nil
@@ -107,7 +107,7 @@ type SpeedWindow struct {
 // spacingM, holds lHa while the pressure stays between lowBar and highBar
 // (the window the nozzle's maker gives for the wanted droplet size).
 func SpeedRange(lHa, spacingM, lMin, atBar, lowBar, highBar float64) (SpeedWindow, error) {
-	if err := firstError(spanLHa.field("l_ha", lHa), spanSwath.field("spacing_m", spacingM),
+	if err := everyError(spanLHa.field("l_ha", lHa), spanSwath.field("spacing_m", spacingM),
 		spanBar.field("lowest_bar", lowBar), spanBar.field("highest_bar", highBar)); err != nil {
 		return SpeedWindow{}, err
 	}

@@ -1,10 +1,12 @@
 package testbay
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 )
 
 // Epsilon is the relative tolerance of every comparison with a limit: far below
@@ -72,7 +74,7 @@ func (s span) field(name string, x float64) error {
 	case x < 0 && !s.negative:
 		return refuse(name, "is negative")
 	case x == 0 && !s.zero:
-		return refuse(name, "is zero")
+		return refuse(name, "is missing or zero")
 	case math.Abs(x) > s.most:
 		return refuse(name, "%s %s is absurd for a field sprayer (at most %s)", number(x), s.unit, number(s.most))
 	}
@@ -112,14 +114,51 @@ func (s span) solved(name string, x float64) (float64, error) {
 	return x, nil
 }
 
-// firstError returns the first error that is not nil.
-func firstError(errs ...error) error {
+// InputErrors are several impossible fields of one input, in the order of the
+// fields. errors.As finds the first as an *InputError too.
+type InputErrors []*InputError
+
+func (e InputErrors) Error() string {
+	var all []string
+	for _, one := range e {
+		all = append(all, one.Error())
+	}
+	return strings.Join(all, "; ")
+}
+
+// Unwrap gives the errors one by one.
+func (e InputErrors) Unwrap() []error {
+	all := make([]error, len(e))
+	for i, one := range e {
+		all[i] = one
+	}
+	return all
+}
+
+// everyError gathers what is wrong with the fields of an input, so that the
+// caller hears all of it at once; nil when nothing is.
+func everyError(errs ...error) error {
+	var all InputErrors
 	for _, err := range errs {
-		if err != nil {
+		var one *InputError
+		var several InputErrors
+		switch {
+		case err == nil:
+		case errors.As(err, &several):
+			all = append(all, several...)
+		case errors.As(err, &one):
+			all = append(all, one)
+		default:
 			return err
 		}
 	}
-	return nil
+	switch len(all) {
+	case 0:
+		return nil
+	case 1:
+		return all[0]
+	}
+	return all
 }
 
 func number(x float64) string { return strconv.FormatFloat(x, 'g', 6, 64) }

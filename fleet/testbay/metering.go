@@ -27,7 +27,7 @@ func CheckSpeedSensor(rs RuleSet, in SpeedSensorCheck) ([]Verdict, error) {
 
 func checkIndicated(rs RuleSet, point, limit string, s span, unit string, indicated, reference float64, what string) ([]Verdict, error) {
 	b, ls, err := setUp(rs, point, limit)
-	if err := firstError(err, s.field("indicated_"+unit, indicated), s.field("reference_"+unit, reference)); err != nil {
+	if err := everyError(err, s.field("indicated_"+unit, indicated), s.field("reference_"+unit, reference)); err != nil {
 		return nil, err
 	}
 	b.most(what, 0, percentOff(indicated, reference), ls[0])
@@ -43,7 +43,7 @@ type AppliedRate struct {
 // CheckAppliedRate judges the applied rate against the target.
 func CheckAppliedRate(rs RuleSet, in AppliedRate) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointAppliedRate, LimitAppliedRate)
-	if err := firstError(err, spanLHa.field("target_l_ha", in.TargetLHa), spanLHa.field("applied_l_ha", in.AppliedLHa)); err != nil {
+	if err := everyError(err, spanLHa.field("target_l_ha", in.TargetLHa), spanLHa.field("applied_l_ha", in.AppliedLHa)); err != nil {
 		return nil, err
 	}
 	b.most("applied rate from target", 0, percentOff(in.AppliedLHa, in.TargetLHa), ls[0])
@@ -63,7 +63,7 @@ type RateHeld struct {
 // regulation to follow is refused: such a test proves nothing either way.
 func CheckRateHeld(rs RuleSet, in RateHeld) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointRateHeld, LimitAppliedRate, LimitRateHeldOverChange)
-	if err := firstError(err, spanKmH.field("before_km_h", in.BeforeKmH), spanKmH.field("after_km_h", in.AfterKmH),
+	if err := everyError(err, spanKmH.field("before_km_h", in.BeforeKmH), spanKmH.field("after_km_h", in.AfterKmH),
 		spanLHa.field("before_l_ha", in.BeforeLHa), spanLHa.field("after_l_ha", in.AfterLHa)); err != nil {
 		return nil, err
 	}

@@ -20,7 +20,7 @@ type PumpCapacity struct {
 // alternative. The measured share is shown either way.
 func CheckPumpCapacity(rs RuleSet, in PumpCapacity) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointPumpCapacity, LimitPumpCapacity)
-	if err := firstError(err, spanFlow.field("measured_l_min", in.MeasuredLMin), spanFlow.field("nominal_l_min", in.NominalLMin)); err != nil {
+	if err := everyError(err, spanFlow.field("measured_l_min", in.MeasuredLMin), spanFlow.field("nominal_l_min", in.NominalLMin)); err != nil {
 		return nil, err
 	}
 	b.least("of nominal pump flow", 0, in.MeasuredLMin/in.NominalLMin*100, ls[0])
@@ -41,7 +41,7 @@ type Pulsation struct {
 // CheckPulsation judges the swing below and above the working pressure.
 func CheckPulsation(rs RuleSet, in Pulsation) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointPulsation, LimitPulsation)
-	if err := firstError(err, spanBar.field("working_bar", in.WorkingBar), spanBar.field("lowest_bar", in.LowestBar), spanBar.field("highest_bar", in.HighestBar)); err != nil {
+	if err := everyError(err, spanBar.field("working_bar", in.WorkingBar), spanBar.field("lowest_bar", in.LowestBar), spanBar.field("highest_bar", in.HighestBar)); err != nil {
 		return nil, err
 	}
 	if in.LowestBar > in.HighestBar {
@@ -63,7 +63,7 @@ type AirChamber struct {
 // is not known, between the rule set's shares of the working pressure.
 func CheckAirChamber(rs RuleSet, in AirChamber) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointAirChamber, LimitAirChamberMaker, LimitAirChamberLow, LimitAirChamberHigh)
-	if err := firstError(err, spanBar.field("working_bar", in.WorkingBar), spanBar.field("charge_bar", in.ChargeBar), spanBar.optional("maker_bar", in.MakerBar)); err != nil {
+	if err := everyError(err, spanBar.field("working_bar", in.WorkingBar), spanBar.field("charge_bar", in.ChargeBar), spanBar.optional("maker_bar", in.MakerBar)); err != nil {
 		return nil, err
 	}
 	if in.MakerBar != nil {
@@ -87,7 +87,7 @@ type GaugeBuild struct {
 // CheckGaugeBuild judges face and graduation for the working pressure.
 func CheckGaugeBuild(rs RuleSet, in GaugeBuild) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointGaugeBuild, LimitGaugeFace, LimitGaugeLowBelow, LimitGaugeMidUpTo, LimitGraduationLow, LimitGraduationMid, LimitGraduationHigh)
-	if err := firstError(err, spanBar.field("working_bar", in.WorkingBar), spanBar.field("graduation_bar", in.GraduationBar), spanMM.optional("face_mm", in.FaceMM)); err != nil {
+	if err := everyError(err, spanBar.field("working_bar", in.WorkingBar), spanBar.field("graduation_bar", in.GraduationBar), spanMM.optional("face_mm", in.FaceMM)); err != nil {
 		return nil, err
 	}
 	switch {
@@ -132,7 +132,7 @@ func CheckGaugeError(rs RuleSet, in GaugeError) ([]Verdict, error) {
 	}
 	for i, r := range in.Readings {
 		at := fmt.Sprintf("readings[%d].", i)
-		if err := firstError(spanBar.field(at+"master_bar", r.MasterBar), (span{unit: "bar", most: 100, zero: true}).field(at+"gauge_bar", r.GaugeBar)); err != nil {
+		if err := everyError(spanBar.field(at+"master_bar", r.MasterBar), (span{unit: "bar", most: 100, zero: true}).field(at+"gauge_bar", r.GaugeBar)); err != nil {
 			return nil, err
 		}
 		if r.MasterBar <= ls[1].Value {
@@ -162,7 +162,7 @@ type Recovery struct {
 // before; where it never settles, the last deviation is the failed reading.
 func CheckRecovery(rs RuleSet, in Recovery) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointRecovery, LimitRecoveryPercent, LimitRecoverySeconds)
-	if err := firstError(err, spanBar.field("working_bar", in.WorkingBar)); err != nil {
+	if err := everyError(err, spanBar.field("working_bar", in.WorkingBar)); err != nil {
 		return nil, err
 	}
 	if n := len(in.Samples); n == 0 || n > 10*mostReadings {
@@ -171,7 +171,7 @@ func CheckRecovery(rs RuleSet, in Recovery) ([]Verdict, error) {
 	settled := -1
 	for i, s := range in.Samples {
 		at := fmt.Sprintf("samples[%d].", i)
-		if err := firstError(spanWait.field(at+"seconds", s.Seconds), (span{unit: "bar", most: 100, zero: true}).field(at+"bar", s.Bar)); err != nil {
+		if err := everyError(spanWait.field(at+"seconds", s.Seconds), (span{unit: "bar", most: 100, zero: true}).field(at+"bar", s.Bar)); err != nil {
 			return nil, err
 		}
 		if i > 0 && s.Seconds <= in.Samples[i-1].Seconds {
@@ -221,7 +221,7 @@ func CheckPressureDrop(rs RuleSet, in PressureDrop) ([]Verdict, error) {
 
 func checkAgainst(rs RuleSet, point, limit, baseField string, base float64, field string, xs []float64, what string) ([]Verdict, error) {
 	b, ls, err := setUp(rs, point, limit)
-	if err := firstError(err, spanBar.field(baseField, base), spanBar.list(field, xs, 1, mostReadings)); err != nil {
+	if err := everyError(err, spanBar.field(baseField, base), spanBar.list(field, xs, 1, mostReadings)); err != nil {
 		return nil, err
 	}
 	for i, x := range xs {
@@ -238,7 +238,7 @@ type SectionBalance struct {
 // CheckSectionBalance judges each inlet against the mean of the inlets.
 func CheckSectionBalance(rs RuleSet, in SectionBalance) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointSectionBalance, LimitSectionBalance)
-	if err := firstError(err, spanBar.list("inlet_bar", in.InletBar, 2, mostReadings)); err != nil {
+	if err := everyError(err, spanBar.list("inlet_bar", in.InletBar, 2, mostReadings)); err != nil {
 		return nil, err
 	}
 	mean := spreadOf(in.InletBar).mean

@@ -29,9 +29,9 @@ func SolveRate(r Rate) (SolvedRate, error) {
 		}
 	}
 	if missing != 1 {
-		return SolvedRate{}, refuse("l_ha, l_min, km_h, spacing_m", "leave exactly one of the four open, not %d", missing)
+		return SolvedRate{}, refuse("l_ha", "or l_min, km_h or spacing_m: leave exactly one of the four open, not %d", missing)
 	}
-	if err := firstError(spanLHa.optional("l_ha", r.LHa), spanFlow.optional("l_min", r.LMin),
+	if err := everyError(spanLHa.optional("l_ha", r.LHa), spanFlow.optional("l_min", r.LMin),
 		spanKmH.optional("km_h", r.KmH), spanSwath.optional("spacing_m", r.SpacingM)); err != nil {
 		return SolvedRate{}, err
 	}
@@ -66,7 +66,7 @@ func SolveRate(r Rate) (SolvedRate, error) {
 // RateOfTestRun gives l/ha from litres used over a course of lengthM at a
 // working width of widthM: 10 000·V/(d·w).
 func RateOfTestRun(litres, lengthM, widthM float64) (float64, error) {
-	if err := firstError(spanTank.field("litres", litres), spanCourse.field("course_m", lengthM), spanSwath.field("width_m", widthM)); err != nil {
+	if err := everyError(spanTank.field("litres", litres), spanCourse.field("course_m", lengthM), spanSwath.field("width_m", widthM)); err != nil {
 		return 0, err
 	}
 	return spanLHa.solved("l_ha", squareMetresHa*litres/(lengthM*widthM))
@@ -76,7 +76,7 @@ func RateOfTestRun(litres, lengthM, widthM float64) (float64, error) {
 // 5940 = 43 560·12/88 exactly. Inches are the nozzle spacing, or the swath of
 // one nozzle or cluster.
 func RateUS(gpm, mph, inches float64) (float64, error) {
-	if err := firstError(spanGPM.field("gpm", gpm), spanMPH.field("mph", mph), spanInch.field("spacing_in", inches)); err != nil {
+	if err := everyError(spanGPM.field("gpm", gpm), spanMPH.field("mph", mph), spanInch.field("spacing_in", inches)); err != nil {
 		return 0, err
 	}
 	return spanGPA.solved("gpa", 5940*gpm/(mph*inches))
@@ -85,7 +85,7 @@ func RateUS(gpm, mph, inches float64) (float64, error) {
 // FlowForRateUS gives the flow in US gallons per minute for a rate:
 // GPM = GPA·mph·in/5940.
 func FlowForRateUS(gpa, mph, inches float64) (float64, error) {
-	if err := firstError(spanGPA.field("gpa", gpa), spanMPH.field("mph", mph), spanInch.field("spacing_in", inches)); err != nil {
+	if err := everyError(spanGPA.field("gpa", gpa), spanMPH.field("mph", mph), spanInch.field("spacing_in", inches)); err != nil {
 		return 0, err
 	}
 	return spanGPM.solved("gpm", gpa*mph*inches/5940)
@@ -93,7 +93,7 @@ func FlowForRateUS(gpa, mph, inches float64) (float64, error) {
 
 // SpeedUS gives miles per hour over a course: mph = ft·60/(s·88).
 func SpeedUS(feet, seconds float64) (float64, error) {
-	if err := firstError(spanFoot.field("course_ft", feet), spanSeconds.field("seconds", seconds)); err != nil {
+	if err := everyError(spanFoot.field("course_ft", feet), spanSeconds.field("seconds", seconds)); err != nil {
 		return 0, err
 	}
 	return spanMPH.solved("mph", feet*60/(seconds*feetPerMinuteMPH))
@@ -102,7 +102,7 @@ func SpeedUS(feet, seconds float64) (float64, error) {
 // RateOfAreaUS gives US gallons per acre from gallons used over a measured
 // area of lengthFt by widthFt: GPA = 43 560·gal/(ft·ft).
 func RateOfAreaUS(gallons, lengthFt, widthFt float64) (float64, error) {
-	if err := firstError(spanGallon.field("gallons", gallons), spanFoot.field("course_ft", lengthFt), spanFoot.field("width_ft", widthFt)); err != nil {
+	if err := everyError(spanGallon.field("gallons", gallons), spanFoot.field("course_ft", lengthFt), spanFoot.field("width_ft", widthFt)); err != nil {
 		return 0, err
 	}
 	return spanGPA.solved("gpa", squareFeetPerAc*gallons/(lengthFt*widthFt))
@@ -147,7 +147,7 @@ func ExtraProductCost(minorPerHa int64, percentOver, hectares float64) (int64, e
 	if minorPerHa < 0 || minorPerHa > 1e9 {
 		return 0, refuse("product_cost_per_ha", "%d minor units is out of range", minorPerHa)
 	}
-	if err := firstError(spanPercent.field("percent_over", percentOver), spanArea.field("hectares", hectares)); err != nil {
+	if err := everyError(spanPercent.field("percent_over", percentOver), spanArea.field("hectares", hectares)); err != nil {
 		return 0, err
 	}
 	return roundMinor(float64(minorPerHa) * percentOver / 100 * hectares), nil

@@ -18,8 +18,8 @@ func TestArithmeticRefusesTheImpossible(t *testing.T) {
 		f      func(x []float64) (float64, error)
 	}
 	formulas := []formula{
-		{"flow at pressure", []string{"l_min", "bar", "to_bar"}, []float64{1.2, 3, 2}, func(x []float64) (float64, error) { return testbay.FlowAtPressure(x[0], x[1], x[2]) }},
-		{"pressure for flow", []string{"l_min", "bar", "to_l_min"}, []float64{1.2, 3, 1}, func(x []float64) (float64, error) { return testbay.PressureForFlow(x[0], x[1], x[2]) }},
+		{"flow at pressure", []string{"l_min", "bar", "at_bar"}, []float64{1.2, 3, 2}, func(x []float64) (float64, error) { return testbay.FlowAtPressure(x[0], x[1], x[2]) }},
+		{"pressure for flow", []string{"l_min", "bar", "at_l_min"}, []float64{1.2, 3, 1}, func(x []float64) (float64, error) { return testbay.PressureForFlow(x[0], x[1], x[2]) }},
 		{"gravity factor", []string{"specific_gravity"}, []float64{1.28}, func(x []float64) (float64, error) { return testbay.GravityFactor(x[0]) }},
 		{"flow of a liquid", []string{"l_min", "specific_gravity"}, []float64{1.2, 1.28}, func(x []float64) (float64, error) { return testbay.FlowOfLiquid(x[0], x[1]) }},
 		{"water for a liquid", []string{"l_min", "specific_gravity"}, []float64{1.2, 1.28}, func(x []float64) (float64, error) { return testbay.WaterFor(x[0], x[1]) }},
@@ -82,7 +82,7 @@ func TestAnswersNoSprayerCanGiveAreRefused(t *testing.T) {
 	_, err = testbay.SpeedOverCourse(100, 1)
 	refused(t, err, "km_h") // 360 km/h
 	_, err = testbay.PressureForFlow(.4, 3, 8)
-	refused(t, err, "to_bar") // 1200 bar
+	refused(t, err, "at_bar") // 1200 bar
 	_, err = testbay.SpeedRange(10, .5, 8, 3, 1, 4)
 	refused(t, err, "lowest_km_h")
 	_, err = testbay.SpeedRange(150, .5, 1.2, 3, 4, 1)
@@ -99,10 +99,10 @@ func TestAnswersNoSprayerCanGiveAreRefused(t *testing.T) {
 	refused(t, err, "product_cost_per_ha")
 	all := testbay.Rate{LHa: ptr(144.0), LMin: ptr(1.2), KmH: ptr(10.0), SpacingM: ptr(.5)}
 	_, err = testbay.SolveRate(all)
-	refused(t, err, "l_ha, l_min, km_h, spacing_m")
+	refused(t, err, "l_ha")
 	all.LHa, all.KmH = nil, nil
 	_, err = testbay.SolveRate(all)
-	refused(t, err, "l_ha, l_min, km_h, spacing_m")
+	refused(t, err, "l_ha")
 }
 
 // The trade file's table (ISO 10625 and ISO 19732, from memory).

@@ -29,7 +29,7 @@ func DilutionFactor(residualL, waterL float64, n int) (float64, error) {
 // logDilution is n·ln(1+V/(n·r)); kept as a logarithm so that no power
 // overflows on the way.
 func logDilution(residualL, waterL float64, n int) (float64, error) {
-	if err := firstError(spanRinse.field("residual_l", residualL), spanRinse.field("water_l", waterL), portionCount(n)); err != nil {
+	if err := everyError(spanRinse.field("residual_l", residualL), spanRinse.field("water_l", waterL), portionCount(n)); err != nil {
 		return 0, err
 	}
 	log := float64(n) * math.Log1p(waterL/(float64(n)*residualL))
@@ -69,7 +69,7 @@ func PortionsFor(residualL, waterL, wanted float64) (int, error) {
 // WaterForDilution gives the least litres of water, in n equal portions, that
 // dilute residualL by the wanted factor: V = n·r·(D^(1/n) − 1).
 func WaterForDilution(residualL, wanted float64, n int) (float64, error) {
-	if err := firstError(spanRinse.field("residual_l", residualL), wantedDilution(wanted), portionCount(n)); err != nil {
+	if err := everyError(spanRinse.field("residual_l", residualL), wantedDilution(wanted), portionCount(n)); err != nil {
 		return 0, err
 	}
 	k := float64(n)

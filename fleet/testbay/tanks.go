@@ -12,7 +12,7 @@ type RinseTank struct {
 // verdict shown is the one with the better margin.
 func CheckRinseTank(rs RuleSet, in RinseTank) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointRinseTank, LimitRinseTank, LimitRinseResidual)
-	if err := firstError(err, spanTank.field("nominal_tank_l", in.NominalTankL), spanTank.field("rinse_tank_l", in.RinseTankL), spanTank.optional("dilutable_residual_l", in.ResidualL)); err != nil {
+	if err := everyError(err, spanTank.field("nominal_tank_l", in.NominalTankL), spanTank.field("rinse_tank_l", in.RinseTankL), spanTank.optional("dilutable_residual_l", in.ResidualL)); err != nil {
 		return nil, err
 	}
 	b.least("rinse tank of nominal tank", 0, in.RinseTankL/in.NominalTankL*100, ls[0])
@@ -34,7 +34,7 @@ type HandWash struct {
 // CheckHandWash judges the volume.
 func CheckHandWash(rs RuleSet, in HandWash) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointHandWash, LimitHandWash)
-	if err := firstError(err, spanTank.field("tank_l", in.TankL)); err != nil {
+	if err := everyError(err, spanTank.field("tank_l", in.TankL)); err != nil {
 		return nil, err
 	}
 	b.least("hand-wash tank", 0, in.TankL, ls[0])
@@ -50,7 +50,7 @@ type TankSize struct {
 // CheckTankSize judges the total volume as a share of nominal.
 func CheckTankSize(rs RuleSet, in TankSize) ([]Verdict, error) {
 	b, ls, err := setUp(rs, PointTankSize, LimitTankSize)
-	if err := firstError(err, spanTank.field("nominal_l", in.NominalL), spanTank.field("total_l", in.TotalL)); err != nil {
+	if err := everyError(err, spanTank.field("nominal_l", in.NominalL), spanTank.field("total_l", in.TotalL)); err != nil {
 		return nil, err
 	}
 	b.least("tank of nominal volume", 0, in.TotalL/in.NominalL*100, ls[0])
@@ -68,7 +68,7 @@ type Residual struct {
 // litres per metre of boom, added.
 func ResidualLimit(rs RuleSet, nominalTankL, boomWidthM float64) (Limit, error) {
 	ls, err := rs.values(LimitResidualTank, LimitResidualPerMetre)
-	if err := firstError(err, spanTank.field("nominal_tank_l", nominalTankL), spanSwath.field("boom_width_m", boomWidthM)); err != nil {
+	if err := everyError(err, spanTank.field("nominal_tank_l", nominalTankL), spanSwath.field("boom_width_m", boomWidthM)); err != nil {
 		return Limit{}, err
 	}
 	return Limit{Value: nominalTankL*ls[0].Value/100 + boomWidthM*ls[1].Value, Unit: "l", Source: ls[0].Source}, nil
@@ -81,7 +81,7 @@ func CheckResidual(rs RuleSet, in Residual) ([]Verdict, error) {
 		return nil, err
 	}
 	limit, err := ResidualLimit(rs, in.NominalTankL, in.BoomWidthM)
-	if err := firstError(err, spanTank.field("residual_l", in.ResidualL)); err != nil {
+	if err := everyError(err, spanTank.field("residual_l", in.ResidualL)); err != nil {
 		return nil, err
 	}
 	b.most("residual", 0, in.ResidualL, limit)

@@ -27,7 +27,7 @@ func TestLifeOfARig(t *testing.T) {
 		has("/repeat", false).has("/quarantined/0", nil)
 	rig := h.send("reader", "GET", "/v1/rigs/T01", nil).is(200)
 	rig.has("/totals/pump/hours", 12.5).has("/totals/area/hectares", 88.4).has("/totals/pump/read_at", "2026-05-04T05:00:00Z")
-	rig.has("/fitness/state", "fit with advisories").has("/next_due/0/status", "overdue")
+	rig.has("/fitness/state", "fit").has("/next_due/0/status", "overdue")
 	if n := len(rig.list("/next_due")); n != 10 {
 		t.Fatalf("%d lines of what is next, want 10", n)
 	}

@@ -11,8 +11,9 @@ import (
 	"rigledger/fleet/plan"
 )
 
-// openItem gives an item that still is to be done, and its rig.
-func (s *State) openItem(id string) (*Item, *Rig, error) {
+// openItem gives an item that still is to be done, and its rig. seen, when not
+// 0, is the commit at which the caller saw it; it must not have changed since.
+func (s *State) openItem(id string, seen uint64) (*Item, *Rig, error) {
 	it := s.Items[id]
 	if it == nil {
 		return nil, nil, missing("item", id)
@@ -23,6 +24,9 @@ func (s *State) openItem(id string) (*Item, *Rig, error) {
 	rig := s.Rigs[it.Rig]
 	if rig == nil || rig.Retired {
 		return nil, nil, conflict("rig %s is retired", it.Rig)
+	}
+	if err := unchanged(seen, it.Changed); err != nil {
+		return nil, nil, err
 	}
 	return it, rig, nil
 }
@@ -41,11 +45,8 @@ type BookItem struct {
 func (b *BookItem) Touches() []string { return itemTouches(b.Item) }
 
 func (b *BookItem) Decide(d Deciding) ([]events.Entry, error) {
-	it, _, err := d.openItem(b.Item)
+	it, _, err := d.openItem(b.Item, b.IfMatch)
 	if err != nil {
-		return nil, err
-	}
-	if err := unchanged(b.IfMatch, it.Changed); err != nil {
 		return nil, err
 	}
 	var c check
@@ -76,11 +77,8 @@ type StartItem struct {
 func (s *StartItem) Touches() []string { return itemTouches(s.Item) }
 
 func (s *StartItem) Decide(d Deciding) ([]events.Entry, error) {
-	it, rig, err := d.openItem(s.Item)
+	it, rig, err := d.openItem(s.Item, s.IfMatch)
 	if err != nil {
-		return nil, err
-	}
-	if err := unchanged(s.IfMatch, it.Changed); err != nil {
 		return nil, err
 	}
 	var c check
@@ -131,11 +129,8 @@ type Price struct {
 func (f *FinishItem) Touches() []string { return itemTouches(f.Item) }
 
 func (f *FinishItem) Decide(d Deciding) ([]events.Entry, error) {
-	it, rig, err := d.openItem(f.Item)
+	it, rig, err := d.openItem(f.Item, f.IfMatch)
 	if err != nil {
-		return nil, err
-	}
-	if err := unchanged(f.IfMatch, it.Changed); err != nil {
 		return nil, err
 	}
 	var c check
@@ -244,11 +239,8 @@ type DeferItem struct {
 func (f *DeferItem) Touches() []string { return itemTouches(f.Item) }
 
 func (f *DeferItem) Decide(d Deciding) ([]events.Entry, error) {
-	it, rig, err := d.openItem(f.Item)
+	it, rig, err := d.openItem(f.Item, f.IfMatch)
 	if err != nil {
-		return nil, err
-	}
-	if err := unchanged(f.IfMatch, it.Changed); err != nil {
 		return nil, err
 	}
 	var c check
@@ -313,11 +305,8 @@ type StrikeItem struct {
 func (s *StrikeItem) Touches() []string { return itemTouches(s.Item) }
 
 func (s *StrikeItem) Decide(d Deciding) ([]events.Entry, error) {
-	it, _, err := d.openItem(s.Item)
+	it, _, err := d.openItem(s.Item, s.IfMatch)
 	if err != nil {
-		return nil, err
-	}
-	if err := unchanged(s.IfMatch, it.Changed); err != nil {
 		return nil, err
 	}
 	var c check

@@ -130,7 +130,9 @@ func (f *Fitness) addTask(line *DueLine) {
 	case status == plan.Overdue && weight.Binding():
 		r.Code, r.Stops = "overdue-"+string(weight)+"-task", true
 		r.Text = fmt.Sprintf("%s task overdue: %s", weight, line.Task.Title)
-	case status == plan.Overdue:
+	case status == plan.Overdue && line.Task.By != plan.Operator:
+		// What the operator does between two fills (filters, grease) is on the list
+		// all the time; as a reason it would only hide those that matter.
 		r.Code, r.Text = "overdue-task", "task overdue: "+line.Task.Title
 	case status == plan.IsDue && weight.Binding():
 		r.Code, r.Text = "due-"+string(weight)+"-task", fmt.Sprintf("%s task due: %s", weight, line.Task.Title)

@@ -61,7 +61,7 @@ type Options struct {
 type Addresses struct {
 	HTTP string `json:"http"`
 	NATS string `json:"nats"`
-	MQTT string `json:"mqtt,omitempty"`
+	MQTT string `json:"mqtt"` // "" while it is off
 }
 
 // AddressesFile is where in the data folder the chosen addresses are written,

@@ -66,7 +66,7 @@ func (m moment) covers(at time.Time) bool { return at.UnixMilli() <= m.asOf }
 // FitnessOf judges a rig as it stands. What stops it: a certificate missing or
 // expired where the law of its place asks for one, a failed inspection, an open
 // safety defect, an overdue safety or statutory task, work on what decides the
-// rate without a calibration since. Other open defects, overdue routine tasks
+// rate without a calibration since. Other open defects, overdue tasks of the workshop
 // and safety or statutory tasks that are due are advisories. Within View.
 func (f *Fleet) FitnessOf(s *State, rig *Rig, now time.Time) Fitness {
 	return s.fitness(rig, moment{asOf: farFuture, today: plan.Of(now, s.zone)}, f.DueOf(s, rig, now))

@@ -124,8 +124,10 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 			}
 		},
 		Applied: func(c *events.Commit) {
+			// Before anybody is told of the commit: a rig that comes with its new
+			// password must not be the one that is dropped.
 			if s := server.Load(); s != nil {
-				go dropEnded(s, c)
+				dropEnded(s, c)
 			}
 		},
 	})

@@ -12,10 +12,14 @@ import (
 
 // Connect opens a connection to an existing server or cluster. The URL may
 // carry user:password, and several URLs are parted by commas. The first
-// connection must succeed; once made it is made again for ever.
+// connection must succeed within patience, so that a server that is just coming
+// up is waited for; once made it is made again for ever.
 func Connect(address string, log *slog.Logger) (*nats.Conn, error) {
 	return dial(address, log)
 }
+
+// patience is how long a first connection is tried for, where nobody refused it.
+const patience = 15 * time.Second
 
 func dial(address string, log *slog.Logger, more ...nats.Option) (*nats.Conn, error) {
 	if log == nil {
@@ -30,6 +34,7 @@ func dial(address string, log *slog.Logger, more ...nats.Option) (*nats.Conn, er
 		nats.IgnoreAuthErrorAbort(), // a password may be mended while we wait
 		nats.PingInterval(20 * time.Second),
 		nats.MaxPingsOutstanding(2),
+		nats.Timeout(5 * time.Second),
 		nats.DisconnectErrHandler(func(_ *nats.Conn, err error) {
 			if err != nil {
 				log.Warn("connection lost", "error", err)
@@ -38,11 +43,18 @@ func dial(address string, log *slog.Logger, more ...nats.Option) (*nats.Conn, er
 		nats.ReconnectHandler(func(c *nats.Conn) { log.Info("connected again", "to", c.ConnectedUrlRedacted()) }),
 		nats.ErrorHandler(func(_ *nats.Conn, _ *nats.Subscription, err error) { log.Warn("NATS reports", "error", err) }),
 	}
-	nc, err := nats.Connect(address, append(options, more...)...)
-	if err != nil {
-		return nil, fmt.Errorf("connect to NATS at %s: %w", redact(address), err)
+	began := time.Now()
+	for {
+		nc, err := nats.Connect(address, append(options, more...)...)
+		if err == nil {
+			return nc, nil
+		}
+		if errors.Is(err, nats.ErrAuthorization) || time.Since(began) > patience {
+			return nil, fmt.Errorf("connect to NATS at %s: %w", redact(address), err)
+		}
+		log.Info("waiting for NATS", "error", err)
+		time.Sleep(500 * time.Millisecond)
 	}
-	return nc, nil
 }
 
 // redact keeps passwords out of error messages.

@@ -225,7 +225,7 @@ func (f *flags) serve(ctx context.Context, args []string, out io.Writer) error {
 	f.set.StringVar(&o.KeyFile, "tls-key", "", "PEM `file` of its key")
 	f.set.BoolVar(&o.AllowPlain, "allow-plain", false, "serve beyond loopback without TLS")
 	f.set.BoolVar(&o.HooksPrivate, "hooks-private", false, "let hooks send to private, loopback and link-local addresses")
-	f.set.Float64Var(&o.Rate, "rate", 50, "`requests` a second that each token may make, 4 times as many at once; 0 for any number")
+	f.set.Float64Var(&o.Rate, "rate", 500, "`requests` a second that each token may make, 4 times as many at once; 0 for any number")
 	if _, err := f.words(args); err != nil {
 		return err
 	}

@@ -94,7 +94,7 @@ func postBooking(c *call) error {
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	d, err := c.do(&cmd, http.StatusCreated, c.maySeeRig(cmd.Rig))
+	d, err := c.do(&cmd, http.StatusCreated, c.mayNamed(&cmd.Rig))
 	if err != nil {
 		return err
 	}
@@ -104,19 +104,6 @@ func postBooking(c *call) error {
 	}
 	c.setHeader("Location", "/v1/bookings/"+id)
 	return c.bookingAnswer(d.status, id)
-}
-
-// maySeeRig refuses a rig that the caller may not know of in the words for one
-// that is not there.
-func (c *call) maySeeRig(code string) func(s *fleet.State) error {
-	return func(s *fleet.State) error {
-		if r := s.Rigs[code]; r != nil && !c.sees(r) {
-			return &fleet.Error{Code: fleet.Invalid, Message: "the request does not hold together", Fields: []fleet.FieldError{
-				{Field: "/rig", Message: "there is no rig " + quoted(code)},
-			}}
-		}
-		return nil
-	}
 }
 
 func cancelBooking(c *call) error {

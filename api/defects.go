@@ -122,16 +122,7 @@ func postDefect(c *call) error {
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	may := func(s *fleet.State) error {
-		if r := s.Rigs[cmd.Rig]; r != nil && !c.sees(r) {
-			// The same words as for a rig that is not there.
-			return &fleet.Error{Code: fleet.Invalid, Message: "the request does not hold together", Fields: []fleet.FieldError{
-				{Field: "/rig", Message: "there is no rig " + quoted(cmd.Rig)},
-			}}
-		}
-		return nil
-	}
-	d, err := c.do(&cmd, http.StatusCreated, may)
+	d, err := c.do(&cmd, http.StatusCreated, c.mayNamed(&cmd.Rig))
 	if err != nil {
 		return err
 	}

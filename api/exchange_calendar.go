@@ -94,7 +94,7 @@ func postCalendar(c *call) error {
 	}
 	may := func(s *fleet.State) error {
 		if cmd.Rig != "" {
-			return c.maySeeRig(cmd.Rig)(s)
+			return c.mayNamed(&cmd.Rig)(s)
 		}
 		if cmd.Yard != "" && !c.who.MaySee(cmd.Yard) {
 			return &problem{kind: kindNotAllowed, detail: "this token is held to other yards"}

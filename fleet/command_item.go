@@ -126,7 +126,13 @@ type Price struct {
 	Currency string `json:"currency"`
 }
 
-func (f *FinishItem) Touches() []string { return itemTouches(f.Item) }
+// Touches everything when it brings readings, since only the state knows of which rig.
+func (f *FinishItem) Touches() []string {
+	if len(f.Counters) > 0 {
+		return []string{Everything}
+	}
+	return itemTouches(f.Item)
+}
 
 func (f *FinishItem) Decide(d Deciding) ([]events.Entry, error) {
 	it, rig, err := d.openItem(f.Item, f.IfMatch)

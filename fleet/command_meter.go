@@ -141,9 +141,8 @@ type Release struct {
 	Values     map[string]float64 `json:"values,omitempty"`  // corrected, by meter
 }
 
-// Touches names the quarantine; which rig it is about only the state knows, so
-// releases do not share a commit with anything.
-func (r *Release) Touches() []string { return []string{"quarantine:" + r.Quarantine} }
+// Touches everything: which rig's meters it is about only the state knows.
+func (r *Release) Touches() []string { return []string{Everything} }
 
 func (r *Release) Decide(d Deciding) ([]events.Entry, error) {
 	h, err := d.openHeld(r.Quarantine)
@@ -247,7 +246,8 @@ type Dismiss struct {
 	Reason     string `json:"reason"`
 }
 
-func (r *Dismiss) Touches() []string { return []string{"quarantine:" + r.Quarantine} }
+// Touches everything, as Release does.
+func (r *Dismiss) Touches() []string { return []string{Everything} }
 
 func (r *Dismiss) Decide(d Deciding) ([]events.Entry, error) {
 	h, err := d.openHeld(r.Quarantine)

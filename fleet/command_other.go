@@ -161,7 +161,8 @@ type ClearDefect struct {
 	At      *time.Time `json:"at,omitempty"`
 }
 
-func (r *ClearDefect) Touches() []string { return []string{"defect:" + r.Defect} }
+// Touches everything: an inspection of the rig may close the same defect.
+func (r *ClearDefect) Touches() []string { return []string{Everything} }
 
 func (r *ClearDefect) Decide(d Deciding) ([]events.Entry, error) {
 	known := d.Defects[r.Defect]

@@ -15,10 +15,14 @@ import (
 type Command interface {
 	// Touches names what the decision reads and what its facts change, such as
 	// "rig:T01". Two commands that touch the same never share a commit, so that
-	// the second is decided on what the first did.
+	// the second is decided on what the first did. A command that only finds out
+	// from the state what it is about touches Everything and has a commit to itself.
 	Touches() []string
 	Decide(d Deciding) ([]events.Entry, error)
 }
+
+// Everything is what a command touches that must not share a commit.
+const Everything = "*"
 
 // Deciding is what a command may look at: the state, which stands still
 // meanwhile, and the time.
@@ -147,9 +151,14 @@ func touch(touched map[string]bool, c Command) {
 	}
 }
 
+// clashes says whether a command may not join those that touched these; there
+// is always one of them.
 func clashes(touched map[string]bool, c Command) bool {
+	if touched[Everything] {
+		return true
+	}
 	for _, k := range c.Touches() {
-		if touched[k] {
+		if touched[k] || k == Everything {
 			return true
 		}
 	}

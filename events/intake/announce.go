@@ -82,10 +82,16 @@ func (a *Announcer) publish(c *events.Commit, i int) {
 	if events.Private(kind) {
 		return
 	}
+	fact := e.Fact
+	if file, ok := fact.(*events.FileKept); ok { // its bytes are had from the API
+		short := *file
+		short.Bytes = nil
+		fact = &short
+	}
 	text, err := json.Marshal(announcement{
 		SpecVersion: "1.0", ID: strconv.FormatUint(c.N, 10) + "-" + strconv.Itoa(i), Source: "urn:rigledger",
 		Type: "ledger." + kind + ".v1", Subject: rig, Time: e.At, ContentType: "application/json",
-		Commit: c.N, By: e.By, Data: e.Fact,
+		Commit: c.N, By: e.By, Data: fact,
 	})
 	if err == nil {
 		err = a.nc.Publish(AnnounceSubject(kind, rig), text)

@@ -248,7 +248,7 @@ func TestTheComposedServicesWorkTogether(t *testing.T) {
 	for name, pair := range map[string][2]string{
 		"anonymous": {}, "with a wrong password": {c.User, "guess"}, "as the service with a rig's password": {"rigledger.service", c.Password},
 	} {
-		nc, err := nats.Connect("nats://"+natsAddress, nats.UserInfo(pair[0], pair[1]))
+		nc, err := nats.Connect("nats://"+natsAddress, nats.UserInfo(pair[0], pair[1]), nats.Timeout(20*time.Second))
 		if err == nil {
 			nc.Close()
 		}
@@ -263,7 +263,7 @@ func TestTheComposedServicesWorkTogether(t *testing.T) {
 	}
 
 	call(t, httpAddress, token, "/v1/rigs/C01/credential", "{}", &newer)
-	if nc, err := nats.Connect("nats://"+natsAddress, nats.UserInfo(c.User, c.Password)); !errors.Is(err, nats.ErrAuthorization) {
+	if nc, err := nats.Connect("nats://"+natsAddress, nats.UserInfo(c.User, c.Password), nats.Timeout(20*time.Second)); !errors.Is(err, nats.ErrAuthorization) {
 		nc.Close()
 		t.Errorf("the replaced password: %v", err)
 	}
@@ -280,7 +280,7 @@ func TestTheComposedServicesWorkTogether(t *testing.T) {
 
 func asRig(t *testing.T, address, user, password string) *nats.Conn {
 	t.Helper()
-	nc, err := nats.Connect("nats://"+address, nats.UserInfo(user, password), nats.CustomInboxPrefix(intake.InboxPrefix("C01")),
+	nc, err := nats.Connect("nats://"+address, nats.UserInfo(user, password), nats.Timeout(20*time.Second), nats.CustomInboxPrefix(intake.InboxPrefix("C01")),
 		nats.ErrorHandler(func(*nats.Conn, *nats.Subscription, error) {}))
 	if err != nil {
 		t.Fatal(err)

@@ -17,6 +17,7 @@ import (
 	"time"
 	_ "time/tzdata" // zones on machines that have none installed
 
+	"rigledger/api/openid"
 	"rigledger/deploy/command"
 	"rigledger/deploy/demo"
 	"rigledger/deploy/service"
@@ -226,6 +227,10 @@ func (f *flags) serve(ctx context.Context, args []string, out io.Writer) error {
 	f.set.BoolVar(&o.AllowPlain, "allow-plain", false, "serve beyond loopback without TLS")
 	f.set.BoolVar(&o.HooksPrivate, "hooks-private", false, "let hooks send to private, loopback and link-local addresses")
 	f.set.Float64Var(&o.Rate, "rate", 500, "`requests` a second that each token may make, 4 times as many at once; 0 for any number")
+	f.set.StringVar(&o.OIDCIssuer, "oidc-issuer", "", "take the tokens of the OpenID Connect issuer at this `URL` too")
+	f.set.StringVar(&o.OIDCAudience, "oidc-audience", "", "`name` of this service in such tokens")
+	f.set.StringVar(&o.OIDCRoleClaim, "oidc-role-claim", openid.RoleClaim, "`claim` of such tokens that gives the role")
+	f.set.StringVar(&o.OIDCYardsClaim, "oidc-yards-claim", openid.YardsClaim, "`claim` of such tokens that holds them to yards")
 	if _, err := f.words(args); err != nil {
 		return err
 	}

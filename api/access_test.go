@@ -128,13 +128,16 @@ GET /v1/exchange/calendars                    m - - - -
 POST /v1/exchange/calendars                   m - - - -
 POST /v1/exchange/calendars/:calendar/revoke  m - - - -
 GET /v1/exchange/sheet/:sheet                 m w o r -
+GET /v1/exchange/positions                    m w o r -
 GET /v1/feed                                  m w o r -
 GET /v1/feed/live                             m w o r -
 GET /v1/hooks                                 m - - - -
 POST /v1/hooks                                m - - - -
 POST /v1/hooks/:hook/rotate                   m - - - -
 POST /v1/hooks/:hook/test                     m - - - -
+GET /v1/hooks/:hook                           m - - - -
 POST /v1/hooks/:hook/enable                   m - - - -
+POST /v1/hooks/:hook/disable                  m - - - -
 POST /v1/hooks/:hook/remove                   m - - - -
 GET /v1/hooks/:hook/deliveries                m - - - -
 GET /v1/ledger                                m w o r -

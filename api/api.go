@@ -14,6 +14,7 @@ import (
 	"rigledger/api/console"
 	"rigledger/api/feed"
 	"rigledger/api/hooks"
+	"rigledger/api/openid"
 	"rigledger/fleet"
 )
 
@@ -29,12 +30,16 @@ type Options struct {
 	Hooks    *hooks.Worker   // delivers the hooks; nil for one that only tests them
 	Stopping <-chan struct{} // closed when the service ends, so that live streams do; nil for never
 	Rate     float64         // requests a second that each token may make; 0 for any number
+
+	Issuer *openid.Issuer // whose tokens are taken beside our own; nil for nobody's
 }
 
-// Check is one thing that must work; Err is nil while it does.
+// Check is one thing that must work; Err is nil while it does. A minor one is
+// told, and the service is ready without it.
 type Check struct {
-	Name string
-	Err  error
+	Name  string
+	Err   error
+	Minor bool
 }
 
 // API answers requests.
@@ -49,6 +54,9 @@ type API struct {
 
 	rigs   sync.Map // rig → *rigAnswer: bytes of GET /v1/rigs/{rig}
 	flying inFlight
+	lists  keptLists
+
+	bodyMost map[string]int64 // largest body by path, where it is not maxBody
 
 	calendars sync.Map      // calendar → *calendarAnswer
 	unpacking chan struct{} // bounds how much task data is read at a time
@@ -58,6 +66,7 @@ type API struct {
 	stopping <-chan struct{}
 	streams  streams
 	limits   limits
+	issuer   *openid.Issuer
 }
 
 // New gives the handler of everything under /. Timeouts and TLS are those of
@@ -74,7 +83,9 @@ func newAPI(o Options) *API {
 	gin.SetMode(gin.ReleaseMode)
 	a := &API{fleet: o.Fleet, log: o.Log, ready: o.Ready, version: o.Version, engine: gin.New(), ids: newRequestIDs(), unpacking: make(chan struct{}, unpackingMost)}
 	a.metrics = newMetrics(o.Metrics, o.Fleet)
+	a.bodyMost = map[string]int64{filesPath: fileBodyMost, taskDataPath: taskDataMost}
 	a.feed, a.hooks, a.stopping, a.limits.perSecond = NewFeed(o.Fleet), o.Hooks, o.Stopping, o.Rate
+	a.issuer = o.Issuer
 	if a.hooks == nil {
 		a.hooks = hooks.New(hooks.Options{Feed: a.feed, Log: o.Log})
 	}
@@ -95,9 +106,15 @@ func newAPI(o Options) *API {
 	e.GET("/docs.css", docsCSS)
 	e.GET("/schemas/:schema", a.schema)
 	e.GET(calendarPath, a.serveCalendar)
-	pages := console.New(console.Options{Fleet: o.Fleet, Log: o.Log, Secure: o.Secure, Version: o.Version})
+	pages := console.New(console.Options{Fleet: o.Fleet, Log: o.Log, Secure: o.Secure, Version: o.Version, Holder: a.Holder, API: a, Stopping: o.Stopping})
 	for _, p := range pages.Routes() {
-		e.Handle(p.Method, p.Path, gin.WrapF(p.Serve))
+		a.bodyMost[p.Path] = max(p.Most, a.bodyMost[p.Path])
+		e.Handle(p.Method, p.Path, func(g *gin.Context) {
+			for _, part := range g.Params {
+				g.Request.SetPathValue(part.Key, part.Value)
+			}
+			p.Serve(g.Writer, g.Request)
+		})
 	}
 	e.NoRoute(func(g *gin.Context) {
 		a.refuse(g, &problem{kind: kindNoRoute, detail: "there is nothing at " + clip(g.Request.URL.Path, 200)})

@@ -40,13 +40,7 @@ func (a *API) around(g *gin.Context) {
 	h["Cross-Origin-Resource-Policy"] = sameOrigin
 	h["Content-Security-Policy"] = noContentCSP // pages set their own
 	if r.Body != nil && r.Body != http.NoBody {
-		most := int64(maxBody)
-		switch g.FullPath() {
-		case filesPath:
-			most = fileBodyMost
-		case taskDataPath:
-			most = taskDataMost
-		}
+		most := max(maxBody, a.bodyMost[g.FullPath()])
 		r.Body = http.MaxBytesReader(g.Writer, r.Body, most)
 	}
 	defer func() {

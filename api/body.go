@@ -12,6 +12,8 @@ import (
 	"strconv"
 	"strings"
 	"time"
+
+	"rigledger/fleet"
 )
 
 // maxDepth bounds how deep a body may be nested; ours need four.
@@ -52,7 +54,12 @@ func (c *call) body(into any) error {
 	if t := c.mediaType(); t != "application/json" {
 		return &problem{kind: kindMedia, detail: "send Content-Type: application/json"}
 	}
-	return decode(raw, into)
+	err = decode(raw, into)
+	var p *problem
+	if cmd, ok := into.(fleet.Command); ok && errors.As(err, &p) && p.kind == kindInvalid {
+		p.fields = append(p.fields, c.alsoWrong(cmd, raw, p.fields)...)
+	}
+	return err
 }
 
 // bodyOrNone is body for routes whose body may be left out.
@@ -110,7 +117,10 @@ func (s *strict) fail(at, format string, args ...any) {
 	}
 }
 
-var timeType = reflect.TypeFor[time.Time]()
+var (
+	timeType = reflect.TypeFor[time.Time]()
+	rawType  = reflect.TypeFor[json.RawMessage]() // any value: who takes it looks at it
+)
 
 // value reads the next value. t nil: any value, its field was refused already.
 // An error means that the text is not JSON.
@@ -126,6 +136,9 @@ func (s *strict) value(t reflect.Type, at string, depth int) error {
 	s.null = false
 	if t != nil && t.Kind() == reflect.Pointer {
 		t = t.Elem()
+	}
+	if t == rawType {
+		t = nil
 	}
 	switch v := token.(type) {
 	case json.Delim:

@@ -31,7 +31,8 @@ func bookingDocOf(b *fleet.Booking, r *fleet.Rig) bookingDoc {
 }
 
 func getBookings(c *call) error {
-	p := c.pages("bookings")
+	p := c.pages("bookings", bookingSorts...)
+	wanted := c.fields(bookingDoc{}, "booking")
 	rigs, yards := c.query.words("rig"), c.query.words("yard")
 	from, to := c.query.date("from"), c.query.date("to")
 	if err := c.query.err(); err != nil {
@@ -43,7 +44,7 @@ func getBookings(c *call) error {
 		var found []placed[*fleet.Booking]
 		for _, b := range s.Bookings {
 			r := s.Rigs[b.Rig]
-			at := place{ID: b.From + " " + b.Booking}
+			at := bookingPlace(b, p.sort)
 			outside := !from.IsZero() && b.To < from.String() || !to.IsZero() && b.From > to.String()
 			if !b.Cancelled && c.sees(r) && has(rigs, r.Rig) && has(yards, r.Yard) && !outside && p.wants(at) {
 				found = append(found, placed[*fleet.Booking]{at, b})
@@ -58,7 +59,11 @@ func getBookings(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.list("bookings", docs, next, nil)
+	thin, err := wanted.of(docs)
+	if err != nil {
+		return err
+	}
+	return c.list("bookings", thin, next, nil)
 }
 
 func (c *call) booking(s *fleet.State, id string) (*fleet.Booking, error) {
@@ -111,7 +116,7 @@ func cancelBooking(c *call) error {
 	err := c.view(func(s *fleet.State) error {
 		b, err := c.booking(s, cmd.Booking)
 		if err == nil {
-			cmd.IfMatch, err = c.ifMatch(b.Changed)
+			cmd.IfMatch, err = c.ifMatch(b.Changed, b.Changed)
 		}
 		return err
 	})

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"net/http"
+	"reflect"
 	"strings"
 
 	"rigledger/fleet"
@@ -24,6 +25,9 @@ func calculate[T any](work func(c *call, in T) (any, error)) func(c *call) error
 		var in T
 		if err := c.body(&in); err != nil {
 			return err
+		}
+		if bad := beyond(reflect.ValueOf(in), "", nil); len(bad) > 0 {
+			return &problem{kind: kindInvalid, detail: "the request does not hold together", fields: bad}
 		}
 		out, err := work(c, in)
 		if err != nil {

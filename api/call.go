@@ -25,6 +25,7 @@ type call struct {
 	now   time.Time
 	raw   []byte // the body, once read
 	query query
+	keeping *keptList // where the answer is kept; nil for most
 }
 
 // serve gives the handler of a route.
@@ -46,7 +47,7 @@ func (a *API) serve(r *route) gin.HandlerFunc {
 func (c *call) enter(r *route) error {
 	who, ok := c.holder()
 	if !ok {
-		return &problem{kind: kindUnknown, detail: "send Authorization: Bearer rl_… with a token that is neither revoked nor expired"}
+		return &problem{kind: kindUnknown, detail: c.api.wantedBearer()}
 	}
 	c.who = who
 	if d := c.api.limits.wait(who.Token); d > 0 {
@@ -103,7 +104,7 @@ func (c *call) holder() (fleet.Holder, bool) {
 	if !found || !strings.EqualFold(scheme, "Bearer") {
 		return fleet.Holder{}, false
 	}
-	return c.api.fleet.HolderOf(strings.TrimSpace(token))
+	return c.api.Holder(c.gin.Request.Context(), strings.TrimSpace(token))
 }
 
 // sees says whether the caller may know of a rig.
@@ -131,6 +132,9 @@ func (c *call) rig(s *fleet.State) (*fleet.Rig, error) {
 func (c *call) view(look func(s *fleet.State) error) (err error) {
 	c.api.fleet.View(func(s *fleet.State) {
 		setCommit(c.gin.Writer.Header(), s.Head.N)
+		if c.keeping != nil {
+			c.keeping.commit = s.Head.N
+		}
 		err = look(s)
 	})
 	return err
@@ -168,6 +172,9 @@ func (c *call) write(status int, body []byte) error {
 		h["Cache-Control"] = cacheControl
 	}
 	h["Content-Length"] = []string{strconv.Itoa(len(body))}
+	if c.keeping != nil {
+		c.keeping.take(h, status, body)
+	}
 	c.gin.Status(status)
 	_, err := c.gin.Writer.Write(body)
 	if err != nil {

@@ -35,7 +35,8 @@ func defectDocOf(d *fleet.Defect, r *fleet.Rig) defectDoc {
 }
 
 func getDefects(c *call) error {
-	p := c.pages("defects")
+	p := c.pages("defects", defectSorts...)
+	wantedFields := c.fields(defectDoc{}, "defect")
 	states := c.query.words("state", "open", "cleared", "all")
 	if states == nil {
 		states = []string{"open"}
@@ -51,7 +52,7 @@ func getDefects(c *call) error {
 	err := c.view(func(s *fleet.State) error {
 		var found []placed[*fleet.Defect]
 		consider := func(d *fleet.Defect, r *fleet.Rig) {
-			at := place{N: uint64(d.ReportedAt.UnixMilli()), ID: d.Defect}
+			at := defectPlace(d, p.sort)
 			state := "cleared"
 			if d.ClearedAt.IsZero() {
 				state = "open"
@@ -86,7 +87,11 @@ func getDefects(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.list("defects", docs, next, nil)
+	thin, err := wantedFields.of(docs)
+	if err != nil {
+		return err
+	}
+	return c.list("defects", thin, next, nil)
 }
 
 func (c *call) defect(s *fleet.State, id string) (*fleet.Defect, error) {
@@ -139,7 +144,7 @@ func clearDefect(c *call) error {
 	err := c.view(func(s *fleet.State) error {
 		d, err := c.defect(s, cmd.Defect)
 		if err == nil {
-			cmd.IfMatch, err = c.ifMatch(d.Changed)
+			cmd.IfMatch, err = c.ifMatch(d.Changed, d.Changed)
 		}
 		return err
 	})

@@ -256,7 +256,11 @@ func (d docsReader) member(n *yaml.Node, name string) (v *yaml.Node) {
 func (d docsReader) bodies(content *yaml.Node) (out []docsBody) {
 	d.each(content, func(media string, m *yaml.Node) {
 		b := docsBody{Media: media, Type: d.kind(d.member(m, "schema"), 0)}
-		if e := d.member(m, "example"); e != nil {
+		e := d.member(m, "example")
+		if e == nil { // shared with other bodies
+			e = d.under(m, "examples", "usual", "value")
+		}
+		if e != nil {
 			if e.Kind == yaml.ScalarNode {
 				b.Example = e.Value
 			} else if text, err := yaml.Marshal(e); err == nil {

@@ -274,3 +274,168 @@ func TestDocumentsAreServedToAnybody(t *testing.T) {
 		t.Error("a page is made of nothing")
 	}
 }
+
+// aWholePlan has every field that a plan can have.
+const aWholePlan = `
+plan: whole
+version: 3
+title: Every field there is
+notice: The handbook comes first.
+classes: [trailed, mounted]
+daily:
+  - {text: Look for drips, part: diaphragm-pump, source: common practice}
+tasks:
+  - task: oil
+    title: Oil
+    part: diaphragm-pump
+    every: {hours: 500, hectares: 9000.5, litres: 1000000, kilometres: 5000, loads: 400, months: 12}
+    run_in: [{hours: 50}, {hours: 100, days: 30}]
+    run_in_after: fitting
+    lead: {hours: 20, days: 7}
+    grace: {hours: 0}
+    count: grid
+    weight: safety
+    by: operator
+    in_season: true
+    calibrate_after: true
+    minutes: 30
+    includes: [look]
+    parts: [{sku: OIL-1, name: Oil, count: 2}]
+    caution: [pump-pto]
+    checklist: [Drain it warm]
+    source: common practice
+  - task: look
+    title: Look
+    part: diaphragm-pump
+    on: ["04-01", "10-15"]
+    season_start: true
+    condition: {code: oil-milky, above: 0.5, unit: C62}
+    source: common practice
+`
+
+// The schema knows every field that the reader of plans knows, and the two agree
+// on what is wrong with one field at a time.
+func TestThePlanSchemaAndTheReaderOfPlansAgree(t *testing.T) {
+	schema := schemaNamed(t, "plan")
+	ask := func(text string) (bySchema, byReader error) {
+		var doc any
+		if err := yaml.Unmarshal([]byte(text), &doc); err != nil {
+			t.Fatal(err, text)
+		}
+		_, byReader = plan.Parse("plan", []byte(text))
+		return schema.Validate(plain(t, doc)), byReader
+	}
+	if bySchema, byReader := ask(aWholePlan); bySchema != nil || byReader != nil {
+		t.Fatalf("schema: %v\nreader: %v", bySchema, byReader)
+	}
+	// Every property of the schema stands in the whole plan, so each is known to both.
+	var doc struct {
+		Properties map[string]struct {
+			Items struct{ Properties map[string]any }
+		}
+		Defs map[string]struct{ Properties map[string]any } `json:"$defs"`
+	}
+	text, err := schemaFiles.ReadFile("schemas/plan.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(text, &doc); err != nil {
+		t.Fatal(err)
+	}
+	names := map[string]bool{}
+	for name, p := range doc.Properties {
+		names[name] = true
+		for n := range p.Items.Properties {
+			names[n] = true
+		}
+	}
+	for _, d := range doc.Defs {
+		for n := range d.Properties {
+			names[n] = true
+		}
+	}
+	for name := range names {
+		if !regexp.MustCompile(`\b` + name + `:`).MatchString(aWholePlan) {
+			t.Errorf("the schema has %q, which the test does not try", name)
+		}
+	}
+	// And every field that a task, a spare … has in the reader's documentation stands in the schema.
+	for _, word := range regexp.MustCompile(`(?m)(?:^|[ {,])([a-z_]+):`).FindAllStringSubmatch(aWholePlan, -1) {
+		if !names[word[1]] && !slices.Contains([]string{"sku", "name", "code", "above", "below", "unit"}, word[1]) {
+			t.Errorf("the schema does not have %q", word[1])
+		}
+	}
+	for _, c := range []struct{ name, from, to string }{
+		{"no notice", "notice: The handbook comes first.\n", ""},
+		{"no classes", "classes: [trailed, mounted]", "classes: []"},
+		{"no tasks", aWholePlan[strings.Index(aWholePlan, "tasks:"):], "tasks: []\n"},
+		{"a version that is a word", "version: 3", "version: three"},
+		{"version 0", "version: 3", "version: 0"},
+		{"a name with capitals", "plan: whole", "plan: Whole Plan"},
+		{"a task without a part", "    part: diaphragm-pump\n    on:", "    on:"},
+		{"a task without a source", "    checklist: [Drain it warm]\n    source: common practice\n", ""},
+		{"a task without a trigger", "    on: [\"04-01\", \"10-15\"]\n    season_start: true\n    condition: {code: oil-milky, above: 0.5, unit: C62}\n", ""},
+		{"an interval of nothing", "every: {hours: 500, hectares: 9000.5, litres: 1000000, kilometres: 5000, loads: 400, months: 12}", "every: {}"},
+		{"an interval of zero hours", "every: {hours: 500,", "every: {hours: 0,"},
+		{"an interval in a unit that is none", "every: {hours: 500,", "every: {minutes: 500,"},
+		{"half a month", "months: 12}", "months: 0.5}"},
+		{"a lead below zero", "lead: {hours: 20,", "lead: {hours: -20,"},
+		{"a day that is none", `"04-01"`, `"13-01"`},
+		{"a day without a zero", `"04-01"`, `"4-1"`},
+		{"a condition without a limit", "above: 0.5, ", ""},
+		{"a condition with two limits", "above: 0.5,", "above: 0.5, below: 1,"},
+		{"a weight that is none", "weight: safety", "weight: heavy"},
+		{"a count that is none", "count: grid", "count: twice"},
+		{"somebody who is nobody", "by: operator", "by: cook"},
+		{"minutes in words", "minutes: 30", "minutes: half an hour"},
+		{"a spare without a name", "name: Oil, count", "count"},
+		{"no spares of it", "count: 2", "count: 0"},
+		{"a check without a text", "{text: Look for drips, ", "{"},
+		{"an empty title", "title: Oil", "title: ''"},
+		{"a field that is none", "    minutes: 30", "    colour: red"},
+		{"true in words", "season_start: true", "season_start: often"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			if !strings.Contains(aWholePlan, c.from) {
+				t.Fatalf("%q is not in the plan", c.from)
+			}
+			bySchema, byReader := ask(strings.Replace(aWholePlan, c.from, c.to, 1))
+			if bySchema == nil || byReader == nil {
+				t.Errorf("schema: %v\nreader: %v", bySchema, byReader)
+			}
+		})
+	}
+}
+
+// Who sends no plan hears what one needs.
+func TestAPlanThatIsNoneIsToldWhatAPlanNeeds(t *testing.T) {
+	h := newHouse(t)
+	for _, body := range []obj{{}, {"text": ""}, {"text": " \n"}} {
+		a := h.send("manager", "POST", "/v1/plans", body).is(422)
+		for _, word := range []string{"YAML", "version", "classes", "notice", "tasks", "source", "season_start", "/schemas/plan.json"} {
+			if !strings.Contains(fmt.Sprint(a.at("/errors/0/detail")), word) {
+				t.Errorf("%v: no %q in %s", body, word, a.body)
+			}
+		}
+		a.has("/errors/0/pointer", "/text").has("/errors/1", nil)
+	}
+}
+
+// Requests that the document shows can be sent as they stand, today too.
+func TestTheExampleOfABookingIsNotStale(t *testing.T) {
+	var doc struct {
+		Paths map[string]map[string]struct {
+			RequestBody struct {
+				Content map[string]struct{ Example map[string]any } `yaml:"content"`
+			} `yaml:"requestBody"`
+		} `yaml:"paths"`
+	}
+	if err := yaml.Unmarshal(openapiText, &doc); err != nil && len(doc.Paths) == 0 {
+		t.Fatal(err)
+	}
+	example := doc.Paths["/v1/bookings"]["post"].RequestBody.Content["application/json"].Example
+	h := newHouse(t)
+	h.register(fmt.Sprint(example["rig"]), "north")
+	h.clock.Store(time.Now().AddDate(20, 0, 0).UnixMilli())
+	h.send("manager", "POST", "/v1/bookings", obj(example)).is(201).has("/from", example["from"])
+}

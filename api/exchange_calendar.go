@@ -197,6 +197,7 @@ func (a *API) serveCalendar(g *gin.Context) {
 	h.Set("Etag", made.tag)
 	h.Set("Cache-Control", "private, max-age=300")
 	if sent := g.Request.Header["If-None-Match"]; len(sent) > 0 && tagListed(sent, made.tag) {
+		h.Set("Etag", tagHeld(sent, made.tag))
 		g.Status(http.StatusNotModified)
 		g.Writer.WriteHeaderNow()
 		return

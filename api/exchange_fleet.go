@@ -108,6 +108,10 @@ func headerOf(r *fleet.Rig) fleetxml.Header {
 
 func equipmentOf(r *fleet.Rig) fleetxml.Equipment {
 	e := fleetxml.Equipment{Header: headerOf(r)}
+	if r.Location != nil {
+		lat, lon := r.Location.Degrees()
+		e.Location = &fleetxml.Location{At: r.Located, Lat: lat, Lon: lon}
+	}
 	if v, at, ok := totalOf(r, meter.Hours); ok {
 		e.OperatingHours = &fleetxml.Hours{At: at, Seconds: v}
 	}

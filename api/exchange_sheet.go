@@ -36,7 +36,7 @@ var sheets = map[string]struct {
 		"open_items", sheet.Whole, "open_defects", sheet.Whole, "retired", sheet.Yes), rigRows},
 	"items": {cols("item", sheet.Text, "rig", sheet.Text, "yard", sheet.Text, "part", sheet.Text, "task", sheet.Text, "title", sheet.Text, "weight", sheet.Text,
 		"stage", sheet.Text, "status", sheet.Text, "due_hours", sheet.Decimal, "due_hectares", sheet.Decimal, "due_date", sheet.Date, "raised", sheet.Time,
-		"booked_on", sheet.Date, "booked_for", sheet.Text, "ended", sheet.Time, "ended_by", sheet.Text, "findings", sheet.Text), itemRows},
+		"booked_on", sheet.Date, "booked_for", sheet.Text, "ended", sheet.Time, "ended_by", sheet.Text, "findings", sheet.Text, "worker", sheet.Text), itemRows},
 	"parts": {cols("part", sheet.Text, "kind", sheet.Text, "name", sheet.Text, "rig", sheet.Text, "yard", sheet.Text, "position", sheet.Text, "serial", sheet.Text,
 		"made", sheet.Text, "hours", sheet.Decimal, "hectares", sheet.Decimal), partRows},
 	"defects": {cols("defect", sheet.Text, "rig", sheet.Text, "yard", sheet.Text, "part", sheet.Text, "code", sheet.Text, "text", sheet.Text, "safety", sheet.Yes,
@@ -178,7 +178,7 @@ func itemRows(c *call, s *fleet.State, rigs []*fleet.Rig, _ sheetWanted) (rows [
 			findings = it.Finish.Findings
 		}
 		rows = append(rows, []any{id, it.Rig, r.Yard, it.Part, it.Task, l.Title, l.Weight, l.Stage, cell(l.Status), amount(meter.Hours), amount(meter.Area),
-			cell(it.DueDate), timeCell(it.RaisedAt), cell(it.BookedOn), cell(it.BookedFor), timeCell(it.EndedAt), cell(it.EndedBy), cell(findings)})
+			cell(it.DueDate), timeCell(it.RaisedAt), cell(it.BookedOn), cell(it.BookedFor), timeCell(it.EndedAt), cell(it.EndedBy), cell(findings), cell(it.DoneBy())})
 	}
 	return rows, nil
 }

@@ -6,6 +6,7 @@ import (
 	"encoding/csv"
 	"fmt"
 	"log/slog"
+	"net/http"
 	"net/http/httptest"
 	"net/url"
 	"strings"
@@ -64,7 +65,7 @@ func (h *house) taskData(query string, body []byte) answer {
 func TestTaskDataFeedsMetersOnce(t *testing.T) {
 	h := newHouse(t)
 	h.register("T01", "north")
-	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"serial": "SN-7"}).is(200)
+	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"serial": "SN-7"}, "If-Match", "*").is(200)
 	a := h.taskData("", season(t, "SN-7")).is(200)
 	a.has("/devices/0/rig", "T01").has("/devices/0/taken", 2).has("/devices/0/known", 0).has("/devices/0/held_count", 0)
 	if skipped := a.names("/devices/0/skipped", "what"); len(skipped) != 1 || skipped[0] != "lifetime engine time" {
@@ -307,5 +308,38 @@ func TestACalendarsAddressIsInNoLog(t *testing.T) {
 	secret := strings.TrimSuffix(strings.TrimPrefix(path, "/v1/exchange/calendar/"), ".ics")
 	if strings.Contains(log.String(), secret) || strings.Count(log.String(), calendarPath) != 3 {
 		t.Errorf("the log says\n%s", log.String())
+	}
+}
+
+func TestACalendarsUnchangedAnswerHasTheTagThatTheCallerHolds(t *testing.T) {
+	h := newHouse(t)
+	for _, rig := range []string{"T01", "T02", "T03"} {
+		h.register(rig, "north")
+	}
+	h.pass(400 * 24 * time.Hour) // much is due, so that it is worth compressing
+	h.raise()
+	path := h.send("manager", "POST", "/v1/exchange/calendars", obj{"name": "x", "yard": "north"}).is(201).at("/address").(string)
+	get := func(accept, held string) (int, string) {
+		t.Helper()
+		r, _ := http.NewRequest("GET", h.url+path, nil)
+		r.Header.Set("Accept-Encoding", accept)
+		if held != "" {
+			r.Header.Set("If-None-Match", held)
+		}
+		a, err := http.DefaultClient.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer a.Body.Close()
+		return a.StatusCode, a.Header.Get("ETag")
+	}
+	for _, accept := range []string{"gzip", "identity"} {
+		_, tag := get(accept, "")
+		if strings.Contains(tag, "+gzip") != (accept == "gzip") {
+			t.Fatalf("%s has the tag %s", accept, tag)
+		}
+		if status, again := get(accept, tag); status != 304 || again != tag {
+			t.Errorf("%s: %d under %s, held %s", accept, status, again, tag)
+		}
 	}
 }

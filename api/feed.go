@@ -24,7 +24,12 @@ func feedDoc(rig *fleet.Rig, f events.Fact) any {
 			}
 			counters = append(counters, doc{"meter": c.Meter, "counter": counter})
 		}
-		return doc{"rig": f.Rig, "event": f.Event, "counters": counters}
+		d := doc{"rig": f.Rig, "event": f.Event, "counters": counters}
+		if f.Location != nil {
+			lat, lon := f.Location.Degrees()
+			d["position"] = doc{"latitude": lat, "longitude": lon}
+		}
+		return d
 	case *events.FileKept:
 		short := *f
 		short.Bytes = nil

@@ -2,6 +2,7 @@ package api
 
 import (
 	"bytes"
+	"context"
 	"encoding/json"
 	"net/http"
 	"sync/atomic"
@@ -81,6 +82,11 @@ func getFeedLive(c *call) error {
 
 func (s *stream) run() {
 	ctx, fleet := s.c.gin.Request.Context(), s.c.api.fleet
+	if until := s.c.who.Until; !until.IsZero() {
+		var stop context.CancelFunc
+		ctx, stop = context.WithTimeout(ctx, until.Sub(s.c.api.now()))
+		defer stop()
+	}
 	alive := time.NewTicker(keepAlive)
 	defer alive.Stop()
 	for {

@@ -338,7 +338,7 @@ func TestTheFeedShowsWhatTheReaderMaySeeAndNoSecret(t *testing.T) {
 		t.Errorf("yard south: %v", yards)
 	}
 	// The yard is the rig's own now.
-	h.send("manager", "PATCH", "/v1/rigs/S01", obj{"yard": "north"}).is(200)
+	h.send("manager", "PATCH", "/v1/rigs/S01", obj{"yard": "north"}, "If-Match", "*").is(200)
 	if south := h.send("held", "GET", "/v1/feed?rig=S01", nil).is(200); !strings.Contains(string(south.body), "south's own") {
 		t.Errorf("%s", south.body)
 	}

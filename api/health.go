@@ -33,6 +33,7 @@ type readyDoc struct {
 type checkDoc struct {
 	Check  string `json:"check"`
 	OK     bool   `json:"ok"`
+	Minor  bool   `json:"minor,omitempty"` // the service is ready without it
 	Detail string `json:"detail,omitempty"`
 }
 
@@ -43,11 +44,14 @@ func (a *API) readyz(g *gin.Context) {
 	if a.ready != nil {
 		checks = append(checks, a.ready()...)
 	}
+	if a.issuer != nil {
+		checks = append(checks, Check{Name: "OpenID Connect issuer", Err: a.issuer.Ready(), Minor: true})
+	}
 	doc := readyDoc{Ready: true, Checks: make([]checkDoc, 0, len(checks))}
 	for _, c := range checks {
-		line := checkDoc{Check: c.Name, OK: c.Err == nil}
+		line := checkDoc{Check: c.Name, OK: c.Err == nil, Minor: c.Minor}
 		if c.Err != nil {
-			doc.Ready = false
+			doc.Ready = doc.Ready && c.Minor
 			line.Detail = c.Err.Error()
 		}
 		doc.Checks = append(doc.Checks, line)

@@ -1,6 +1,9 @@
 package api
 
 import (
+	"crypto/sha256"
+	"encoding/binary"
+	"encoding/json"
 	"net/http"
 	"time"
 
@@ -86,6 +89,22 @@ func (c *call) viewHook() (h fleet.Hook, err error) {
 	return h, err
 }
 
+// getHook shows one hook. Its tag changes with everything that is shown, also
+// with what only this instance knows, such as how far it has come.
+func getHook(c *call) error {
+	h, err := c.viewHook()
+	if err != nil {
+		return err
+	}
+	doc := c.hookDocOf(&h)
+	text, err := json.Marshal(doc)
+	if err != nil {
+		return err
+	}
+	sum := sha256.Sum256(text)
+	return c.resource(http.StatusOK, tagOf(h.Changed, noDate, binary.BigEndian.Uint64(sum[:])), doc)
+}
+
 func (c *call) hookAnswer(status int) error {
 	h, err := c.viewHook()
 	if err != nil {
@@ -151,6 +170,7 @@ func postHook(c *call) error {
 	if err := c.body(cmd); err != nil {
 		return err
 	}
+	cmd.Reach = c.api.hooks.Reach
 	may := func(*fleet.State) error {
 		if !c.overYards(cmd.Yards) {
 			return &problem{kind: kindNotAllowed, detail: "this token is held to yards; the hook must be held to some of the same"}
@@ -203,6 +223,22 @@ func enableHook(c *call) error {
 		return err
 	}
 	d, err := c.do(&fleet.EnableHook{Hook: c.gin.Param("hook")}, http.StatusOK, c.mayHook)
+	if err != nil {
+		return err
+	}
+	return c.hookAnswer(d.status)
+}
+
+// disableHook stops a hook until it is enabled again.
+func disableHook(c *call) error {
+	if err := c.view(c.mayHook); err != nil {
+		return err
+	}
+	cmd := fleet.DisableHook{Hook: c.gin.Param("hook")}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	d, err := c.do(&cmd, http.StatusOK, c.mayHook)
 	if err != nil {
 		return err
 	}

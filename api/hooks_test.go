@@ -90,10 +90,72 @@ func TestWrongHooksAreRefusedByField(t *testing.T) {
 		}
 	}
 	h.send("manager", "POST", "/v1/hooks", obj{"name": "x", "url": "https://farm.example"}, "Idempotency-Key", "k").is(422).has("/type", "/problems/key-unwelcome")
-	// Without leave, a loopback address is refused when it is dialled, and says so.
-	made := h.send("manager", "POST", "/v1/hooks", obj{"name": "x", "url": "http://127.0.0.1:1/"}).is(201)
-	d := h.send("manager", "POST", "/v1/hooks/"+made.at("/hook").(string)+"/test", nil).is(200).has("/delivered", false)
-	if !strings.Contains(d.at("/detail").(string), "loopback") {
-		t.Errorf("%s", d.body)
+	h.register("N01", "north")
+	h.send("manager", "POST", "/v1/yards/south/place", obj{"place": "DE", "contractor": true}).is(200)
+	h.send("manager", "POST", "/v1/hooks", obj{"name": "x", "url": "https://farm.example", "yards": []string{"north", "south"}}).is(201)
+	bad := h.send("manager", "POST", "/v1/hooks", obj{"name": "x", "url": "http://10.0.0.7/", "kinds": []string{"item.raised", "item.lost"}, "yards": []string{"north", "nowhere"}}).is(422)
+	if got := bad.bad(); got != "/url /kinds/1 /yards/1" {
+		t.Errorf("names %s", got)
 	}
+}
+
+func TestAHookIsNotMadeToAnAddressInsideUnlessAllowed(t *testing.T) {
+	h := newHouse(t)
+	add := func(host string) answer {
+		return h.send("manager", "POST", "/v1/hooks", obj{"name": "x", "url": "http://" + host + "/facts"})
+	}
+	inside := []string{
+		"127.0.0.1:8080", "10.1.2.3", "172.16.0.1", "192.168.1.1", "169.254.169.254", "0.0.0.0", "100.64.0.1", "[::1]:80", "[fe80::1]", "[fd00::1]",
+		"[::ffff:127.0.0.1]", "[64:ff9b::7f00:1]", "localhost", "LOCALHOST.", "farm.localhost:81",
+	}
+	for _, host := range inside {
+		if a := add(host).is(422); a.bad() != "/url" || !strings.Contains(string(a.body), "--hooks-private") {
+			t.Errorf("%s: %s", host, a.body)
+		}
+	}
+	for _, host := range []string{"127.1", "2130706433", "0x7f000001", "0x7f.1", "farm.example.0x7F"} { // WHATWG URL, "ends in a number"
+		if a := add(host).is(422); a.bad() != "/url" {
+			t.Errorf("%s: %s", host, a.body)
+		}
+	}
+	for _, host := range []string{"farm.example", "8.8.8.8", "[2606:4700::1]:8443", "localhost.example", "1.example", "xn--hfe-hoa.example"} {
+		add(host).is(201)
+	}
+	// A name that leads inside is refused when it is dialled (api/hooks).
+	h.api.hooks = hooks.New(hooks.Options{Feed: h.api.feed, Private: true})
+	for _, host := range inside {
+		add(host).is(201)
+	}
+}
+
+func TestAHookIsShownUnderATagAndRestsWhenItIsTold(t *testing.T) {
+	h := newHouse(t)
+	h.register("N01", "north")
+	made := h.send("manager", "POST", "/v1/hooks", obj{"name": "Farm office", "url": "https://farm.example/facts", "yards": []string{"north"}}).is(201)
+	path := "/v1/hooks/" + made.at("/hook").(string)
+	first := h.send("manager", "GET", path, nil).is(200).has("/state", "active").has("/name", "Farm office")
+	if strings.Contains(string(first.body), "whsec_") {
+		t.Errorf("%s", first.body)
+	}
+	tag := first.header.Get("ETag")
+	if same := h.send("manager", "GET", path, nil, "If-None-Match", tag).is(304); same.header.Get("ETag") != tag || len(same.body) > 0 {
+		t.Errorf("304 with %q", same.header.Get("ETag"))
+	}
+	if bad := h.send("manager", "POST", path+"/disable", obj{}).is(422).bad(); bad != "/reason" {
+		t.Errorf("names %s", bad)
+	}
+	h.send("manager", "POST", path+"/disable", obj{"reason": "the office moves"}, "Idempotency-Key", "rest").is(200).has("/state", "disabled").has("/reason", "the office moves")
+	h.send("manager", "POST", path+"/disable", obj{"reason": "the office moves"}, "Idempotency-Key", "rest").is(200).has("/state", "disabled")
+	h.send("manager", "POST", path+"/disable", obj{"reason": "another"}).is(200).has("/reason", "the office moves")
+	now := h.send("manager", "GET", path, nil, "If-None-Match", tag).is(200).has("/state", "disabled").has("/reason", "the office moves")
+	if now.at("/since") == nil || now.header.Get("ETag") == tag {
+		t.Errorf("%s under %s", now.body, now.header.Get("ETag"))
+	}
+	h.send("manager", "POST", path+"/enable", nil).is(200).has("/state", "active")
+
+	h.token("south", fleet.RoleManager, []string{"south"}, "")
+	h.send("south", "GET", path, nil).is(404)
+	h.send("south", "POST", path+"/disable", obj{"reason": "x"}).is(404)
+	h.send("manager", "GET", "/v1/hooks/h-none", nil).is(404)
+	h.send("manager", "POST", "/v1/hooks/h-none/disable", obj{"reason": "x"}).is(404)
 }

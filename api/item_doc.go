@@ -66,7 +66,9 @@ type finishedDoc struct {
 	Minutes  int               `json:"minutes,omitempty"`
 	Parts    []events.PartUsed `json:"parts"`
 	Cost     *events.Money     `json:"cost,omitempty"`
-	Counts   []string          `json:"counted_for"` // "<part>.<task>"
+	Counts   []string          `json:"counted_for"`       // "<part>.<task>"
+	Checked  []string          `json:"checked,omitempty"` // lines of the check list
+	Files    []string          `json:"files,omitempty"`   // hashes, see GET /v1/files/{file}
 }
 
 func itemLineOf(s *fleet.State, i foundItem) itemLine {
@@ -98,7 +100,7 @@ func itemLineOf(s *fleet.State, i foundItem) itemLine {
 		l.Deferral = &deferralDoc{Reason: d.Reason, By: it.DeferBy, Until: d.Date, Limits: amountsOrNil(amountsOf(d.Due))}
 	}
 	if f := it.Finish; f != nil {
-		l.Done = &finishedDoc{By: f.Worker, Findings: f.Findings, Minutes: f.Minutes, Parts: orEmpty(f.Used), Cost: f.Cost, Counts: orEmpty(f.Includes)}
+		l.Done = &finishedDoc{By: f.Worker, Findings: f.Findings, Minutes: f.Minutes, Parts: orEmpty(f.Used), Cost: f.Cost, Counts: orEmpty(f.Includes), Checked: f.Checked, Files: f.Files}
 	}
 	return l
 }

@@ -108,7 +108,8 @@ func (a *API) openOf(c *call, s *fleet.State, r *fleet.Rig) []foundItem {
 }
 
 func getItems(c *call) error {
-	p := c.pages("items")
+	p := c.pages("items", itemSorts...)
+	wanted := c.fields(itemLine{}, "item")
 	f := c.itemFilter()
 	if err := c.query.err(); err != nil {
 		return err
@@ -118,7 +119,7 @@ func getItems(c *call) error {
 	err := c.view(func(s *fleet.State) error {
 		var found []placed[foundItem]
 		consider := func(i foundItem) {
-			at := place{N: i.item.RaisedIn, ID: i.item.Item}
+			at := itemPlace(i, p.sort)
 			if p.wants(at) && f.matches(i.item, s.Parts[i.item.Part]) && f.stands(s, i) {
 				found = append(found, placed[foundItem]{at, i})
 			}
@@ -147,7 +148,11 @@ func getItems(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.list("items", docs, next, nil)
+	thin, err := wanted.of(docs)
+	if err != nil {
+		return err
+	}
+	return c.list("items", thin, next, nil)
 }
 
 // find gives the item that the path names, if the caller may know of it.
@@ -166,9 +171,17 @@ func (c *call) find(s *fleet.State) (foundItem, error) {
 	return i, nil
 }
 
-func getItem(c *call) error { return c.itemAnswer(http.StatusOK) }
+func getItem(c *call) error {
+	wanted := c.fields(itemDoc{}, "item")
+	if err := c.query.err(); err != nil {
+		return err
+	}
+	return c.itemSparse(http.StatusOK, wanted)
+}
 
-func (c *call) itemAnswer(status int) error {
+func (c *call) itemAnswer(status int) error { return c.itemSparse(status, nil) }
+
+func (c *call) itemSparse(status int, wanted sparse) error {
 	var doc itemDoc
 	var tag string
 	err := c.view(func(s *fleet.State) error {
@@ -183,7 +196,11 @@ func (c *call) itemAnswer(status int) error {
 	if err != nil {
 		return err
 	}
-	return c.resource(status, tag, doc)
+	thin, err := wanted.of(doc)
+	if err != nil {
+		return err
+	}
+	return c.resource(status, tag, thin)
 }
 
 // before gives the commit that If-Match asks for, once the caller may see the item.
@@ -191,7 +208,7 @@ func (c *call) before() (seen uint64, err error) {
 	err = c.view(func(s *fleet.State) error {
 		i, err := c.find(s)
 		if err == nil {
-			seen, err = c.ifMatch(i.item.Changed)
+			seen, err = c.ifMatch(i.item.Changed, i.item.Changed)
 		}
 		return err
 	})

@@ -207,7 +207,7 @@ func TestDefectStopsTheRigUntilItIsCleared(t *testing.T) {
 func TestRigIsAmendedSwappedVoidedAndRetired(t *testing.T) {
 	h := newHouse(t)
 	h.register("T01", "north")
-	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "High meadow", "width_m": 27.5}).is(200).has("/name", "High meadow").has("/width_m", 27.5).has("/tank_l", 3500)
+	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "High meadow", "width_m": 27.5}, "If-Match", "*").is(200).has("/name", "High meadow").has("/width_m", 27.5).has("/tank_l", 3500)
 	h.send("manager", "PATCH", "/v1/rigs/T01", obj{}).is(422)
 	h.send("workshop", "POST", "/v1/rigs/T01/meters", obj{"meter": "water", "quantity": "volume", "value": 1200.5}).is(201).has("/totals/water/litres", 1200.5)
 	first := reading(h.now().Add(-3*time.Hour), 100, 50)

@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"net/url"
 	"slices"
+	"strings"
 )
 
 // Bounds of a page.
@@ -16,8 +17,10 @@ const (
 	pageMost  = 500
 )
 
-// place is where an entry stands in its list. It never changes while the entry
-// exists, so pages neither repeat nor skip what was there when the first was read.
+// place is where an entry stands in its list: a key and the id. In the usual
+// orders it never changes while the entry exists, so pages neither repeat nor skip
+// what was there when the first was read; in the others (sort.go) that holds for
+// entries whose key stays.
 type place struct {
 	N  uint64 `json:"n"`
 	ID string `json:"i"`
@@ -34,8 +37,9 @@ func (p place) compare(o place) int {
 type pages struct {
 	list  string
 	limit int
+	sort  string // the order asked for, or the usual one
 	after *place
-	print string // of the filters that the cursor was made under
+	print string // of the filters and the order that the cursor was made under
 }
 
 // cursor is the opaque next of a page.
@@ -45,14 +49,28 @@ type cursor struct {
 	Print string `json:"f"`
 }
 
-// pages reads limit and cursor. The other parameters may not change from page
-// to page.
-func (c *call) pages(list string) pages {
+// pages reads limit, sort and cursor. The other parameters but fields may not
+// change from page to page. sorts are the orders that the list knows, the usual
+// one first; none for a list that has one order only.
+func (c *call) pages(list string, sorts ...string) pages {
 	p := pages{list: list, limit: c.query.number("limit", 1, pageMost, pageUsual)}
 	rest := url.Values{}
 	for name, v := range c.query.values {
-		if name != "limit" && name != "cursor" && name != "after_commit" {
+		switch name {
+		case "limit", "cursor", "after_commit", "fields", "sort":
+		default:
 			rest[name] = v
+		}
+	}
+	if len(sorts) > 0 {
+		p.sort = sorts[0]
+		if asked := c.query.text("sort"); asked != "" && slices.Contains(sorts, asked) {
+			p.sort = asked
+		} else if asked != "" {
+			c.query.fail("sort", quoted(asked)+" is not one of "+strings.Join(sorts, ", "))
+		}
+		if p.sort != sorts[0] {
+			rest.Set("sort", p.sort)
 		}
 	}
 	sum := sha256.Sum256([]byte(c.gin.Request.URL.Path + "?" + rest.Encode()))
@@ -68,7 +86,7 @@ func (c *call) pages(list string) pages {
 		return p
 	}
 	if at.Print != p.print {
-		c.query.fail("cursor", "belongs to other filters; begin again without it")
+		c.query.fail("cursor", "belongs to other filters or another order; begin again without it")
 		return p
 	}
 	p.after = &at.After

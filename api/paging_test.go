@@ -50,7 +50,7 @@ func TestPagesNeitherRepeatNorSkipUnderWrites(t *testing.T) {
 		code := fmt.Sprintf("U%02d", n)
 		h.send("manager", "POST", "/v1/rigs", rigBody(code, "north")).is(201)
 		h.send("operator", "POST", "/v1/defects", obj{"rig": code, "text": "drip"}).is(201)
-		h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": code}).is(200)
+		h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": code}, "If-Match", "*").is(200)
 		h.raise()
 	}
 	for _, c := range []struct{ path, list, member string }{

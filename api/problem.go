@@ -35,6 +35,7 @@ var (
 	kindConflict     = kind{uri: "/problems/conflict", title: "It does not fit how things stand", status: http.StatusConflict}
 	kindKeyInFlight  = kind{uri: "/problems/key-in-flight", title: "The first request with this key still runs", status: http.StatusConflict, retry: "1"}
 	kindStale        = kind{uri: "/problems/stale", title: "It changed since it was read", status: http.StatusPreconditionFailed}
+	kindUnseen       = kind{uri: "/problems/unseen", title: "Say in If-Match what was seen", status: http.StatusPreconditionRequired}
 	kindTooLarge     = kind{uri: "/problems/too-large", title: "The body is too large", status: http.StatusRequestEntityTooLarge}
 	kindMedia        = kind{uri: "/problems/media-type", title: "The body's media type is not taken here", status: http.StatusUnsupportedMediaType}
 	kindInvalid      = kind{uri: "/problems/invalid", title: "The request does not hold together", status: http.StatusUnprocessableEntity}
@@ -50,7 +51,7 @@ var (
 
 var kinds = []kind{
 	kindBadJSON, kindBadRequest, kindUnknown, kindNotAllowed, kindRuleForbids, kindNotFound, kindNoRoute, kindNoMethod, kindConflict, kindKeyInFlight,
-	kindStale, kindTooLarge, kindMedia, kindInvalid, kindKeyReused, kindKeyUnwelcome, kindInternal, kindBusy, kindDown, kindBehind, kindTooMany, kindStreams,
+	kindStale, kindUnseen, kindTooLarge, kindMedia, kindInvalid, kindKeyReused, kindKeyUnwelcome, kindInternal, kindBusy, kindDown, kindBehind, kindTooMany, kindStreams,
 }
 
 // problem is a refusal on its way to the caller.

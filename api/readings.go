@@ -24,6 +24,7 @@ type readingBody struct {
 	ID       string              `json:"id"`
 	Time     time.Time           `json:"time"`
 	Counters []events.RawCounter `json:"counters"`
+	Position json.RawMessage     `json:"position,omitempty"` // read as rigs' is: what is no place is left out
 }
 
 // outcomeDoc is what became of a reading.
@@ -34,6 +35,7 @@ type outcomeDoc struct {
 	Quarantined []string `json:"quarantined"`
 	Reason      string   `json:"reason,omitempty"`
 	Detail      string   `json:"detail,omitempty"`
+	Position    string   `json:"position,omitempty"` // "left-out" when it was no place
 }
 
 // ackDoc is what of one boot of the rig is durable; see the message rig.<rig>.ack.
@@ -89,6 +91,9 @@ func postReadings(c *call) error {
 	docs := make([]outcomeDoc, len(outcomes))
 	for i, o := range outcomes {
 		docs[i] = outcomeDoc{ID: sent[i].ID, Commit: o.Commit, Repeat: o.Repeat, Quarantined: orEmpty(o.Quarantined), Reason: o.Reason, Detail: o.Detail}
+		if p := string(sent[i].Position); p != "" && p != "null" && arrivals[i].Location == nil {
+			docs[i].Position = "left-out"
+		}
 		if len(o.Quarantined) > 0 {
 			status = http.StatusAccepted
 		}
@@ -137,7 +142,7 @@ func (c *call) arrivals(sent []readingBody, payloads []json.RawMessage, list boo
 		checkReading(&sent[i], at, fail)
 		arrivals = append(arrivals, events.Arrival{
 			Via: "api", By: by, Rig: c.gin.Param("rig"), Event: sent[i].ID, Time: sent[i].Time, Kind: events.KindReading,
-			Payload: payloads[i], Counters: sent[i].Counters,
+			Payload: payloads[i], Counters: sent[i].Counters, Location: events.ParseLocation(sent[i].Position),
 		})
 	}
 	if len(bad) > 0 {

@@ -26,11 +26,27 @@ type rigLine struct {
 	Bay        bayLine          `json:"test_bay"`
 	LastHeard  *time.Time       `json:"last_heard,omitempty"`
 	LastRead   *time.Time       `json:"last_read,omitempty"`
+	Position   *positionDoc     `json:"position,omitempty"` // where it was last
 	SilentDays int              `json:"silent_days"`
 	OpenItems  int              `json:"open_items"`
 	Defects    int              `json:"open_defects"`
 	Held       int              `json:"open_quarantine"`
 	Changed    uint64           `json:"changed_commit"`
+}
+
+// positionDoc is a place on WGS 84 in degrees and when the rig was there.
+type positionDoc struct {
+	Latitude  float64   `json:"latitude"`
+	Longitude float64   `json:"longitude"`
+	Time      time.Time `json:"time"`
+}
+
+func positionOf(r *fleet.Rig) *positionDoc {
+	if r.Location == nil {
+		return nil
+	}
+	lat, lon := r.Location.Degrees()
+	return &positionDoc{lat, lon, r.Located.UTC()}
 }
 
 // rigDoc is a rig by itself.
@@ -117,7 +133,7 @@ func (a *API) rigLineOf(s *fleet.State, r *fleet.Rig, now time.Time) rigLine {
 		Plan: planRefOf(r.Plan), Totals: make(map[string]total, len(r.Meters)),
 		Fitness:   a.fleet.FitnessOf(s, r, now),
 		Bay:       bayLineOf(s, r, plan.Of(now, s.Zone())),
-		LastHeard: timeOrNil(r.LastHeard), LastRead: timeOrNil(r.LastRead()), SilentDays: silentDays(s, r, now),
+		LastHeard: timeOrNil(r.LastHeard), LastRead: timeOrNil(r.LastRead()), Position: positionOf(r), SilentDays: silentDays(s, r, now),
 		OpenItems: len(r.Open), Defects: len(r.Defects), Held: s.OpenHeld(r.Rig), Changed: r.Changed,
 	}
 	for _, t := range r.Totals() {

@@ -18,11 +18,19 @@ type rigAnswer struct {
 	body    []byte
 }
 
-func getRig(c *call) error { return c.rigAnswer(http.StatusOK, c.gin.Param("rig")) }
+func getRig(c *call) error {
+	wanted := c.fields(rigDoc{}, "rig")
+	if err := c.query.err(); err != nil {
+		return err
+	}
+	return c.rigSparse(http.StatusOK, c.gin.Param("rig"), wanted)
+}
 
 // rigAnswer answers with a rig as it is now. It is put together while the state
 // stands still and written out after, so that the desk does not wait for JSON.
-func (c *call) rigAnswer(status int, code string) error {
+func (c *call) rigAnswer(status int, code string) error { return c.rigSparse(status, code, nil) }
+
+func (c *call) rigSparse(status int, code string, wanted sparse) error {
 	var known *rigAnswer
 	var doc rigDoc
 	var changed uint64
@@ -56,11 +64,19 @@ func (c *call) rigAnswer(status int, code string) error {
 	if c.unchanged(known.tag) {
 		return nil
 	}
+	if wanted != nil {
+		thin, err := wanted.cut(known.body)
+		if err != nil {
+			return err
+		}
+		return c.answer(status, thin)
+	}
 	return c.write(status, known.body)
 }
 
 func getRigs(c *call) error {
-	p := c.pages("rigs")
+	p := c.pages("rigs", rigSorts...)
+	wanted := c.fields(rigLine{}, "rig")
 	yards, classes := c.query.words("yard"), c.query.words("class")
 	states := c.query.words("state", fleet.Fit, fleet.FitAdvisories, fleet.DoNotUse)
 	silent := c.query.number("silent_days", 0, 36500, 0)
@@ -75,9 +91,8 @@ func getRigs(c *call) error {
 	var next string
 	err := c.view(func(s *fleet.State) error {
 		var found []placed[*fleet.Rig]
-		for code, r := range s.Rigs {
-			at := place{ID: code}
-			if !p.wants(at) || !c.sees(r) || !has(yards, r.Yard) || !has(classes, r.Class) || !has(retired, yesNo(r.Retired)) {
+		for _, r := range s.Rigs {
+			if !c.sees(r) || !has(yards, r.Yard) || !has(classes, r.Class) || !has(retired, yesNo(r.Retired)) {
 				continue
 			}
 			if silent > 0 && silentDays(s, r, c.now) < silent {
@@ -86,7 +101,9 @@ func getRigs(c *call) error {
 			if len(states) > 0 && !has(states, c.api.fleet.FitnessOf(s, r, c.now).State) {
 				continue
 			}
-			found = append(found, placed[*fleet.Rig]{at, r})
+			if at := c.rigPlace(s, r, p.sort); p.wants(at) {
+				found = append(found, placed[*fleet.Rig]{at, r})
+			}
 		}
 		found, next = cut(&p, found)
 		lines = make([]rigLine, 0, len(found))
@@ -98,7 +115,11 @@ func getRigs(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.list("rigs", lines, next, map[string]any{"notice": fleet.FitnessNotice})
+	thin, err := wanted.of(lines)
+	if err != nil {
+		return err
+	}
+	return c.list("rigs", thin, next, map[string]any{"notice": fleet.FitnessNotice})
 }
 
 func yesNo(b bool) string {
@@ -145,7 +166,9 @@ func patchRig(c *call) error {
 	err := c.view(func(s *fleet.State) (err error) {
 		r, err := c.rig(s)
 		if err == nil {
-			cmd.IfMatch, err = c.ifMatch(r.Changed)
+			if cmd.IfMatch, err = c.ifMatch(r.Amended, r.Changed); err == nil {
+				err = c.sawIt("rig")
+			}
 		}
 		return err
 	})

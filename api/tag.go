@@ -55,9 +55,10 @@ func tagHeld(sent []string, tag string) string {
 }
 
 // ifMatch gives the commit that the caller wants the resource to be at: 0 for
-// any. Of several tags the one that holds now is taken, else the first, so that
-// the desk refuses it as stale. Comparison is strong: a weak tag never matches.
-func (c *call) ifMatch(now uint64) (uint64, error) {
+// any. Of several tags one that holds now is taken, which is one of the commits
+// from oldest to newest, else the first, so that the desk refuses it as stale.
+// Comparison is strong: a weak tag never matches.
+func (c *call) ifMatch(oldest, newest uint64) (uint64, error) {
 	sent := c.gin.Request.Header["If-Match"]
 	if len(sent) == 0 {
 		return 0, nil
@@ -82,7 +83,7 @@ func (c *call) ifMatch(now uint64) (uint64, error) {
 		}
 	}
 	for _, n := range commits {
-		if n == now {
+		if n >= oldest && n <= newest {
 			return n, nil
 		}
 	}
@@ -90,4 +91,15 @@ func (c *call) ifMatch(now uint64) (uint64, error) {
 		return 0, &problem{kind: kindStale, detail: "the header If-Match names no tag of ours"}
 	}
 	return commits[0], nil
+}
+
+// sawIt refuses a write that would overwrite blindly what somebody else wrote
+// meanwhile (RFC 6585, section 3). Which writes these are is in openapi.yaml:
+// those that change fields in place. What adds a fact of its own, gives a new
+// version or edition, or moves something on from the state it is in needs none.
+func (c *call) sawIt(what string) error {
+	if len(c.gin.Request.Header["If-Match"]) > 0 {
+		return nil
+	}
+	return &problem{kind: kindUnseen, detail: "send If-Match with the ETag of the " + what + " as it was read, or * to overwrite whatever is there"}
 }

@@ -3,6 +3,7 @@ package api
 import (
 	"encoding/json"
 	"net/http"
+	"strings"
 	"time"
 
 	"rigledger/events"
@@ -84,9 +85,11 @@ func inspectionDocOf(s *fleet.State, in *fleet.Inspection) inspectionDoc {
 	return d
 }
 
-// ofRigs pages what rigs have done, by commit: each gives what one rig has.
-func ofRigs[T, D any](c *call, name string, of func(s *fleet.State, r *fleet.Rig) []T, at func(T) place, doc func(s *fleet.State, t T) D) error {
-	p := c.pages(name)
+// ofRigs pages what rigs have done: each gives what one rig has.
+func ofRigs[T, D any](c *call, name string, sorts []string, of func(s *fleet.State, r *fleet.Rig) []T, at func(t T, order string) place, doc func(s *fleet.State, t T) D) error {
+	p := c.pages(name, sorts...)
+	var like D
+	wanted := c.fields(like, strings.TrimSuffix(name, "s"))
 	rigs, yards := c.query.words("rig"), c.query.words("yard")
 	if err := c.query.err(); err != nil {
 		return err
@@ -100,8 +103,8 @@ func ofRigs[T, D any](c *call, name string, of func(s *fleet.State, r *fleet.Rig
 				continue
 			}
 			for _, t := range of(s, r) {
-				if p.wants(at(t)) {
-					found = append(found, placed[T]{at(t), t})
+				if at := at(t, p.sort); p.wants(at) {
+					found = append(found, placed[T]{at, t})
 				}
 			}
 		}
@@ -114,19 +117,23 @@ func ofRigs[T, D any](c *call, name string, of func(s *fleet.State, r *fleet.Rig
 	if err != nil {
 		return err
 	}
-	return c.list(name, docs, next, nil)
+	thin, err := wanted.of(docs)
+	if err != nil {
+		return err
+	}
+	return c.list(name, thin, next, nil)
 }
 
 func getInspections(c *call) error {
 	outcomes := c.query.words("outcome", "pass", "pass_with_advisories", "fail", "incomplete")
-	return ofRigs(c, "inspections", func(s *fleet.State, r *fleet.Rig) (out []*fleet.Inspection) {
+	return ofRigs(c, "inspections", inspectionSorts, func(s *fleet.State, r *fleet.Rig) (out []*fleet.Inspection) {
 		for _, id := range r.Bay.Inspections {
 			if in := s.Bay.Inspections[id]; has(outcomes, in.Outcome) {
 				out = append(out, in)
 			}
 		}
 		return out
-	}, func(in *fleet.Inspection) place { return place{in.N, in.Inspection} }, inspectionLineOf)
+	}, inspectionPlace, inspectionLineOf)
 }
 
 func (c *call) inspection(s *fleet.State, id string) (*fleet.Inspection, error) {
@@ -210,12 +217,12 @@ func calibrationDocOf(s *fleet.State, m *fleet.Calibration) calibrationDoc {
 }
 
 func getCalibrations(c *call) error {
-	return ofRigs(c, "calibrations", func(s *fleet.State, r *fleet.Rig) (out []*fleet.Calibration) {
+	return ofRigs(c, "calibrations", nil, func(s *fleet.State, r *fleet.Rig) (out []*fleet.Calibration) {
 		for _, id := range r.Bay.Calibrations {
 			out = append(out, s.Bay.Calibrations[id])
 		}
 		return out
-	}, func(m *fleet.Calibration) place { return place{m.N, m.Calibration} }, calibrationDocOf)
+	}, func(m *fleet.Calibration, _ string) place { return place{m.N, m.Calibration} }, calibrationDocOf)
 }
 
 func getCalibration(c *call) error {
@@ -285,12 +292,12 @@ func certificateDocOf(s *fleet.State, z *fleet.Certificate) certificateDoc {
 }
 
 func getCertificates(c *call) error {
-	return ofRigs(c, "certificates", func(s *fleet.State, r *fleet.Rig) (out []*fleet.Certificate) {
+	return ofRigs(c, "certificates", certificateSorts, func(s *fleet.State, r *fleet.Rig) (out []*fleet.Certificate) {
 		for _, id := range r.Bay.Certificates {
 			out = append(out, s.Bay.Certificates[id])
 		}
 		return out
-	}, func(z *fleet.Certificate) place { return place{z.N, z.Certificate} }, certificateDocOf)
+	}, certificatePlace, certificateDocOf)
 }
 
 func (c *call) certificate(s *fleet.State, id string) (*fleet.Certificate, error) {

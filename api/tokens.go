@@ -16,13 +16,15 @@ type tokenDoc struct {
 	Rig      string    `json:"rig,omitempty"`
 	Expires  string    `json:"expires,omitempty"`
 	IssuedAt time.Time `json:"issued_at"`
-	Revoked  bool      `json:"revoked"`
+
+	LastUsed *time.Time `json:"last_used,omitempty"`
+	Revoked  bool       `json:"revoked"`
 }
 
-func tokenDocOf(t *fleet.Token) tokenDoc {
+func (c *call) tokenDocOf(t *fleet.Token) tokenDoc {
 	return tokenDoc{
 		Token: t.Token, Name: t.Name, Role: t.Role, Yards: orEmpty(t.Yards), Rig: t.Rig, Expires: t.Expires,
-		IssuedAt: t.IssuedAt.UTC(), Revoked: t.Revoked,
+		IssuedAt: t.IssuedAt.UTC(), LastUsed: timeOrNil(c.api.fleet.LastUsed(t)), Revoked: t.Revoked,
 	}
 }
 
@@ -60,7 +62,7 @@ func getTokens(c *call) error {
 		found, next = cut(&p, found)
 		docs = make([]tokenDoc, 0, len(found))
 		for _, f := range found {
-			docs = append(docs, tokenDocOf(f.of))
+			docs = append(docs, c.tokenDocOf(f.of))
 		}
 		return nil
 	})
@@ -107,7 +109,7 @@ func postToken(c *call) error {
 	}
 	doc := newTokenDoc{Secret: secret, Notice: "The secret is shown once."}
 	err := c.view(func(s *fleet.State) error {
-		doc.tokenDoc = tokenDocOf(s.Tokens[cmd.ID()])
+		doc.tokenDoc = c.tokenDocOf(s.Tokens[cmd.ID()])
 		return nil
 	})
 	if err != nil {
@@ -139,7 +141,7 @@ func revokeToken(c *call) error {
 	}
 	var doc tokenDoc
 	err = c.view(func(s *fleet.State) error {
-		doc = tokenDocOf(s.Tokens[id])
+		doc = c.tokenDocOf(s.Tokens[id])
 		return nil
 	})
 	if err != nil {

@@ -16,7 +16,7 @@ func TestIdempotencyKeyCarriesOutOnce(t *testing.T) {
 	body := rigBody("T01", "north")
 	first := h.send("manager", "POST", "/v1/rigs", body, "Idempotency-Key", "k-1").is(201)
 	head := h.fleet.Head().N
-	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "Renamed"}).is(200)
+	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "Renamed"}, "If-Match", "*").is(200)
 	again := h.send("manager", "POST", "/v1/rigs", body, "Idempotency-Key", "k-1").is(201).has("/name", "Renamed")
 	if again.header.Get("Idempotency-Replayed") != "true" || first.header.Get("Idempotency-Replayed") != "" {
 		t.Fatal("the replay does not say so")
@@ -149,6 +149,18 @@ func TestTags(t *testing.T) {
 	rig := h.send("reader", "GET", "/v1/rigs/T01", nil).is(200).header.Get("ETag")
 	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "A"}, "If-Match", rig).is(200)
 	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "B"}, "If-Match", rig).is(412)
+	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "B"}).is(428).has("/type", "/problems/unseen")
+	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "B"}, "If-Match", "*").is(200)
+	// A reading that comes in while somebody fills in the form is no reason to refuse it; another's change is.
+	rig = h.send("manager", "GET", "/v1/rigs/T01", nil).is(200).header.Get("ETag")
+	h.send("operator", "POST", "/v1/rigs/T01/readings", reading(h.now().Add(-time.Second), 900, 9000)).is(200)
+	if now := h.send("manager", "GET", "/v1/rigs/T01", nil).is(200).header.Get("ETag"); now == rig {
+		t.Error("the reading did not change the tag")
+	}
+	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "C"}, "If-Match", rig).is(200)
+	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "D"}, "If-Match", rig).is(412)
+	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "D"}, "If-Match", `"999999"`).is(412)
+	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"name": "D"}, "If-Match", rig+`, `+h.send("manager", "GET", "/v1/rigs/T01", nil).header.Get("ETag")).is(200)
 	d := h.send("operator", "POST", "/v1/defects", obj{"rig": "T01", "text": "drip"}).is(201)
 	path := "/v1/defects/" + d.at("/defect").(string)
 	h.send("workshop", "POST", path+"/clear", obj{"action": "x"}, "If-Match", `"1"`).is(412)

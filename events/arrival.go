@@ -21,6 +21,10 @@ type Arrival struct {
 	Defect     *RawDefect     // of a defect
 	Conditions []RawCondition // of a condition
 
+	// Location is where a reading was taken, nil when nobody says or what was said
+	// is no place.
+	Location *Location
+
 	// Oldest is the lowest sequence of this boot that the rig still holds; nothing
 	// below it will ever come. 0 when the rig does not say.
 	Oldest int64

@@ -39,6 +39,7 @@ var kinds = map[string]func() Fact{
 	"defect.cleared":      func() Fact { return new(DefectCleared) },
 	"token.issued":        func() Fact { return new(TokenIssued) },
 	"token.revoked":       func() Fact { return new(TokenRevoked) },
+	"token.used":          func() Fact { return new(TokenUsed) },
 	"request.kept":        func() Fact { return new(RequestKept) },
 
 	"rig.placed":            func() Fact { return new(RigPlaced) },
@@ -55,6 +56,8 @@ var kinds = map[string]func() Fact{
 	"calendar.issued":  func() Fact { return new(CalendarIssued) },
 	"calendar.revoked": func() Fact { return new(CalendarRevoked) },
 	"exchange.taken":   func() Fact { return new(ExchangeTaken) },
+
+	"rig.standing": func() Fact { return new(RigStanding) },
 
 	"hook.added":     func() Fact { return new(HookAdded) },
 	"hook.rotated":   func() Fact { return new(HookRotated) },

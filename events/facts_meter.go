@@ -33,6 +33,7 @@ type MeterRead struct {
 	Event    string    `bson:"ev" json:"event"`
 	Counters []Counter `bson:"c" json:"counters"`
 	Oldest   int64     `bson:"old,omitempty" json:"oldest,omitempty"` // see Arrival.Oldest
+	Location *Location `bson:"loc,omitempty" json:"location,omitempty"`
 }
 
 // MeterSwapped starts a new counter on the same meter at the entry's time: the
@@ -141,6 +142,13 @@ func (f *MeterRead) appendTo(dst []byte) []byte {
 	if f.Oldest != 0 {
 		dst = bsoncore.AppendInt64Element(dst, "old", f.Oldest)
 	}
+	if f.Location != nil {
+		var loc int32
+		loc, dst = bsoncore.AppendDocumentElementStart(dst, "loc")
+		dst = bsoncore.AppendInt64Element(dst, "lat", f.Location.Latitude)
+		dst = bsoncore.AppendInt64Element(dst, "lon", f.Location.Longitude)
+		dst, _ = bsoncore.AppendDocumentEnd(dst, loc)
+	}
 	dst, _ = bsoncore.AppendDocumentEnd(dst, doc)
 	return dst
 }
@@ -174,6 +182,12 @@ func (f *MeterRead) decode(doc []byte) error {
 			}
 		case "old":
 			f.Oldest, ok = v.Int64OK()
+		case "loc":
+			var doc []byte
+			if doc, ok = v.DocumentOK(); ok {
+				f.Location = new(Location)
+				err = f.Location.decode(doc)
+			}
 		}
 		if !ok || err != nil {
 			return errReading

@@ -178,6 +178,9 @@ func TestReadingsEncodeToTheBytesOfTheDriver(t *testing.T) {
 		for range rapid.IntRange(0, 12).Draw(t, "counters") {
 			read.Counters = append(read.Counters, Counter{Meter: rapid.String().Draw(t, "meter"), Value: rapid.Int64().Draw(t, "value")})
 		}
+		if rapid.Bool().Draw(t, "located") {
+			read.Location = &Location{Latitude: rapid.Int64().Draw(t, "latitude"), Longitude: rapid.Int64().Draw(t, "longitude")}
+		}
 		want, err := bson.Marshal(bson.D{{Key: "f", Value: read}})
 		if err != nil {
 			t.Fatal(err)

@@ -70,7 +70,8 @@ type Money struct {
 
 // ItemFinished closes an item as done at the entry's time, which may lie weeks
 // back. Includes lists the tasks of the same part that the work counted for
-// too. The next cycle counts from the usage at that time.
+// too. The next cycle counts from the usage at that time. Checked are the lines of
+// the task's check list that were ticked; Files the hashes of photos and papers.
 type ItemFinished struct {
 	Item     string     `bson:"item" json:"item"`
 	Rig      string     `bson:"rig" json:"rig"`
@@ -80,6 +81,8 @@ type ItemFinished struct {
 	Used     []PartUsed `bson:"used,omitempty" json:"parts,omitempty"`
 	Cost     *Money     `bson:"cost,omitempty" json:"cost,omitempty"`
 	Includes []string   `bson:"includes,omitempty" json:"includes,omitempty"`
+	Checked  []string   `bson:"checked,omitempty" json:"checked,omitempty"`
+	Files    []string   `bson:"files,omitempty" json:"files,omitempty"`
 }
 
 // ItemDeferred moves an item's limits; refused for safety and statutory tasks
@@ -137,6 +140,11 @@ type TokenRevoked struct {
 	Reason string `bson:"reason,omitempty" json:"reason,omitempty"`
 }
 
+// TokenUsed is the first use of a token on a day, at its full hour.
+type TokenUsed struct {
+	Token string `bson:"token" json:"token"`
+}
+
 // RequestKept remembers a write that carried an Idempotency-Key, in the same
 // commit as what the write did: Key is a hash of token and key, Print one of
 // method, path and body, Ref what was made, Status the answer's code.
@@ -160,6 +168,7 @@ func (*DefectReported) Kind() string { return "defect.reported" }
 func (*DefectCleared) Kind() string  { return "defect.cleared" }
 func (*TokenIssued) Kind() string    { return "token.issued" }
 func (*TokenRevoked) Kind() string   { return "token.revoked" }
+func (*TokenUsed) Kind() string      { return "token.used" }
 func (*RequestKept) Kind() string    { return "request.kept" }
 
 func (f *PlanPublished) Subject() string  { return "" }
@@ -175,4 +184,5 @@ func (f *DefectReported) Subject() string { return f.Rig }
 func (f *DefectCleared) Subject() string  { return f.Rig }
 func (f *TokenIssued) Subject() string    { return "" }
 func (f *TokenRevoked) Subject() string   { return "" }
+func (f *TokenUsed) Subject() string      { return "" }
 func (f *RequestKept) Subject() string    { return "" }

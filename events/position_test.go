@@ -39,7 +39,7 @@ func TestNoSecretIsPublic(t *testing.T) {
 		}
 	}
 	for kind, want := range map[string]bool{
-		"token.issued": true, "credential.issued": true, "request.kept": true, "hook.added": true, "hook.rotated": true, "calendar.issued": true,
+		"token.issued": true, "token.used": true, "credential.issued": true, "request.kept": true, "hook.added": true, "hook.rotated": true, "calendar.issued": true,
 		"rig.registered": false, "meter.read": false, "item.finished": false,
 	} {
 		if Private(kind) != want || slices.Contains(PublicKinds(), kind) == want {

@@ -16,6 +16,7 @@ import (
 // Bounds of hooks.
 const (
 	hooksMost     = 100
+	ReasonMost    = 1000 // bytes of why a hook is disabled
 	hookURLMost   = 2000
 	oldSecretLife = 24 * time.Hour // how long a rotated secret still signs
 )
@@ -27,6 +28,10 @@ type AddHook struct {
 	Name       string   `json:"name"`
 	Kinds      []string `json:"kinds,omitempty"` // empty: all but meter.read, which must be named
 	Yards      []string `json:"yards,omitempty"` // empty: all, and what is about the whole fleet
+
+	// Reach says why a host must not be sent to, as far as its name alone tells;
+	// nil for any.
+	Reach func(host string) error `json:"-"`
 }
 
 // NewHook draws a hook's id and secret, before the desk is asked, so that
@@ -52,7 +57,7 @@ func (a *AddHook) Touches() []string { return []string{"hooks"} }
 func (a *AddHook) Decide(d Deciding) ([]events.Entry, error) {
 	var c check
 	c.text("/name", a.Name, 100)
-	c.hookURL("/url", a.URL)
+	c.hookURL("/url", a.URL, a.Reach)
 	public := events.PublicKinds()
 	for i, k := range a.Kinds {
 		if !slices.Contains(public, k) {
@@ -66,7 +71,9 @@ func (a *AddHook) Decide(d Deciding) ([]events.Entry, error) {
 		c.fail("/yards", "lists more than 100")
 	}
 	for i, y := range a.Yards {
-		c.code(pointer("/yards", i), y)
+		if c.code(pointer("/yards", i), y); ValidCode(y) && !d.hasYard(y) {
+			c.fail(pointer("/yards", i), "there is no such yard: no rig is in it, and nothing was said about it")
+		}
 	}
 	if err := c.err(); err != nil {
 		return nil, err
@@ -79,9 +86,9 @@ func (a *AddHook) Decide(d Deciding) ([]events.Entry, error) {
 	})}, nil
 }
 
-// hookURL checks an address to send to. Whether it may be reached is known only
-// when it is dialled.
-func (c *check) hookURL(field, value string) {
+// hookURL checks an address to send to. Whether a name leads where it may is
+// known only when it is dialled.
+func (c *check) hookURL(field, value string, reach func(host string) error) {
 	u, err := url.Parse(value)
 	switch {
 	case value == "":
@@ -94,7 +101,24 @@ func (c *check) hookURL(field, value string) {
 		c.fail(field, "must not hold a user or password")
 	case u.Fragment != "":
 		c.fail(field, "must not have a fragment")
+	case reach != nil:
+		if err := reach(u.Hostname()); err != nil {
+			c.fail(field, "%v", err)
+		}
 	}
+}
+
+// hasYard says whether a yard is known: a rig is in it, or its place is.
+func (s *State) hasYard(yard string) bool {
+	if len(s.Bay.Yards[yard]) > 0 {
+		return true
+	}
+	for _, r := range s.Rigs {
+		if r.Yard == yard {
+			return true
+		}
+	}
+	return false
 }
 
 func (d Deciding) hook(id string) (*Hook, error) {
@@ -137,15 +161,27 @@ func (e *EnableHook) Decide(d Deciding) ([]events.Entry, error) {
 	return []events.Entry{d.entry(&events.HookEnabled{Hook: e.Hook})}, nil
 }
 
-// DisableHook stops a hook that cannot be delivered to.
-type DisableHook struct{ Hook, Reason string }
+// DisableHook stops a hook: because it cannot be delivered to, or because
+// somebody wants it to rest. EnableHook lets it go on where it stood.
+type DisableHook struct {
+	Hook   string `json:"-"`
+	Reason string `json:"reason"`
+}
 
 func (e *DisableHook) Touches() []string { return []string{"hook:" + e.Hook} }
 
 func (e *DisableHook) Decide(d Deciding) ([]events.Entry, error) {
 	h, err := d.hook(e.Hook)
-	if err != nil || h.Disabled != "" {
+	if err != nil {
 		return nil, err
+	}
+	var c check
+	c.text("/reason", e.Reason, ReasonMost)
+	if err := c.err(); err != nil {
+		return nil, err
+	}
+	if h.Disabled != "" {
+		return nil, nil // the first reason stays
 	}
 	return []events.Entry{d.entry(&events.HookDisabled{Hook: e.Hook, Reason: e.Reason})}, nil
 }

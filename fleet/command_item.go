@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"github.com/shopspring/decimal"
@@ -112,7 +113,12 @@ type FinishItem struct {
 	Parts    []PartTaken         `json:"parts,omitempty"`
 	Cost     *Price              `json:"cost,omitempty"`
 	Counters []events.RawCounter `json:"counters,omitempty"`
+	Checked  []string            `json:"checked,omitempty"` // lines of the task's check list that were seen to
+	Files    []string            `json:"files,omitempty"`   // photos and papers, by hash; kept before
 }
+
+// finishMost bounds each list of what comes with a finished item.
+const finishMost = 100
 
 // PartTaken is a spare or consumable that a job took.
 type PartTaken struct {
@@ -155,9 +161,10 @@ func (f *FinishItem) Decide(d Deciding) ([]events.Entry, error) {
 		}
 		fact.Used = append(fact.Used, events.PartUsed{SKU: p.SKU, Count: p.Count})
 	}
-	if len(f.Parts) > 100 {
-		c.fail("/parts", "has more than 100 entries")
+	if len(f.Parts) > finishMost {
+		c.fail("/parts", "has more than %d entries", finishMost)
 	}
+	f.checksAndFiles(&c, d, it, fact)
 	if f.Cost != nil {
 		fact.Cost = c.price("/cost", *f.Cost)
 	}
@@ -181,6 +188,35 @@ func (f *FinishItem) Decide(d Deciding) ([]events.Entry, error) {
 		return []events.Entry{done}, nil
 	}
 	return []events.Entry{{At: at, By: d.By, Fact: read}, done}, nil
+}
+
+// checksAndFiles takes over what was ticked and photographed. Only lines of the
+// task's own check list can be ticked, so that the record says what was asked.
+func (f *FinishItem) checksAndFiles(c *check, d Deciding, it *Item, fact *events.ItemFinished) {
+	var asked []string
+	if p := d.PlanOf(PlanRef{it.Plan, it.Version}); p != nil {
+		if t := p.Task(it.Task); t != nil {
+			asked = t.Checklist
+		}
+	}
+	for i, line := range f.Checked {
+		if !slices.Contains(asked, line) {
+			c.fail(fmt.Sprintf("/checked/%d", i), "is not on the check list of the task")
+		}
+	}
+	for i, hash := range f.Files {
+		if hash == "" {
+			c.fail(fmt.Sprintf("/files/%d", i), "is empty")
+		}
+		d.file(c, fmt.Sprintf("/files/%d", i), hash)
+	}
+	if len(f.Checked) > finishMost {
+		c.fail("/checked", "has more than %d entries", finishMost)
+	}
+	if len(f.Files) > finishMost {
+		c.fail("/files", "has more than %d entries", finishMost)
+	}
+	fact.Checked, fact.Files = f.Checked, f.Files
 }
 
 // partsOf names a task on each part of the rig that it is about, "<part>.<task>".

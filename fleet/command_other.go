@@ -19,9 +19,17 @@ type PublishPlan struct {
 	Text string `json:"text"`
 }
 
+// planNeeds is said to who sends a plan without one.
+const planNeeds = "is missing: a plan is YAML text with plan (its name), version, title, classes, notice and tasks; " +
+	"each task with task (its name), title, part, source and one of every, on, season_start, condition and run_in. " +
+	"GET /v1/plans/{plan} shows one as text, /schemas/plan.json the shape"
+
 func (p *PublishPlan) Touches() []string { return []string{"plans"} }
 
 func (p *PublishPlan) Decide(d Deciding) ([]events.Entry, error) {
+	if strings.TrimSpace(p.Text) == "" {
+		return nil, invalid("/text", "%s", planNeeds)
+	}
 	parsed, err := plan.Parse("plan", []byte(p.Text))
 	if err != nil {
 		return nil, planError(err)
@@ -226,6 +234,9 @@ func (t *IssueToken) Touches() []string { return []string{"tokens"} }
 func (t *IssueToken) Decide(d Deciding) ([]events.Entry, error) {
 	var c check
 	c.text("/name", t.Name, 100)
+	if strings.HasPrefix(strings.ToLower(t.Name), OpenIDPrefix) {
+		c.fail("/name", "must not begin with %s, which is for who comes in through an OpenID Connect issuer", OpenIDPrefix)
+	}
 	known := false
 	for _, r := range Roles {
 		known = known || r == t.Role
@@ -274,6 +285,10 @@ func (r *RevokeToken) Decide(d Deciding) ([]events.Entry, error) {
 	return []events.Entry{d.entry(&events.TokenRevoked{Token: r.Token, Reason: r.Reason})}, nil
 }
 
+// OpenIDPrefix begins the name and the token of who comes in through an OpenID
+// Connect issuer, and never those of a token in the ledger.
+const OpenIDPrefix = "openid:"
+
 // Holder is who a valid token lets in.
 type Holder struct {
 	Token string
@@ -281,6 +296,7 @@ type Holder struct {
 	Role  Role
 	Yards []string // empty: all
 	Rig   string
+	Until time.Time // when the token ends; zero: never by itself
 }
 
 // MaySee says whether the holder may see rigs of a yard.
@@ -310,10 +326,14 @@ func (f *Fleet) HolderOf(text string) (h Holder, ok bool) {
 		if t == nil || t.Revoked || subtle.ConstantTimeCompare([]byte(t.Hash), []byte(hash)) != 1 {
 			return
 		}
-		if until, err := time.Parse(time.RFC3339, t.Expires); err == nil && !f.now().Before(until) {
+		until, err := time.Parse(time.RFC3339, t.Expires) // "": the zero time
+		if err == nil && !f.now().Before(until) {
 			return
 		}
-		h, ok = Holder{Token: id, Name: t.Name, Role: Role(t.Role), Yards: t.Yards, Rig: t.Rig}, true
+		h, ok = Holder{Token: id, Name: t.Name, Role: Role(t.Role), Yards: t.Yards, Rig: t.Rig, Until: until}, true
 	})
+	if ok {
+		f.uses.note(h.Token, f.now())
+	}
 	return h, ok
 }

@@ -277,6 +277,10 @@ func bulk(facts []events.Entry) int {
 			n += len(f.Text)
 		case *events.IntervalsPublished:
 			n += len(f.Text)
+		case *events.RigStanding:
+			for i := range f.Reasons {
+				n += len(f.Reasons[i].Text) + len(f.Reasons[i].Code)
+			}
 		}
 	}
 	return n

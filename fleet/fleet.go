@@ -40,6 +40,7 @@ type Fleet struct {
 	stopped chan struct{}
 	stop    context.CancelFunc
 
+	uses      uses
 	due       dueBook
 	ahead     outlooks
 	conflicts atomic.Uint64

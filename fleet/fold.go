@@ -51,6 +51,7 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 	case *events.RigRegistered:
 	case *events.RigAmended:
 		rig.amend(f)
+		rig.Amended = c.N
 	case *events.RigRetired:
 		rig.Retired = true
 	case *events.CredentialIssued:
@@ -111,6 +112,8 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		rig.Booked = without(rig.Booked, f.Booking)
 	case *events.WorkChanged:
 		rig.WorkChanged = f.Date
+	case *events.RigStanding:
+		s.standingNoted(rig, f)
 	case *events.DefectReported:
 		s.Defects[f.Defect] = &Defect{DefectReported: *f, ReportedAt: e.At, ReportedBy: e.By, Inspection: s.inspectionOf(f.Defect), Changed: c.N}
 		rig.Defects = append(rig.Defects, f.Defect)
@@ -127,6 +130,10 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 	case *events.TokenRevoked:
 		if t := s.Tokens[f.Token]; t != nil {
 			t.Revoked = true
+		}
+	case *events.TokenUsed:
+		if t := s.Tokens[f.Token]; t != nil && e.At.After(t.LastUsed) {
+			t.LastUsed = e.At
 		}
 	case *events.RequestKept:
 		s.Requests[f.Key] = &Request{Print: f.Print, Status: f.Status, Ref: f.Ref, N: c.N}
@@ -158,6 +165,9 @@ func (s *State) meterRead(c *events.Commit, e *events.Entry, f *events.MeterRead
 			return fmt.Errorf("reading of the unknown meter %q", f.Counters[i].Meter)
 		}
 		m.Series.Insert(meter.Point{At: at, Value: f.Counters[i].Value})
+	}
+	if f.Location != nil && !e.At.Before(rig.Located) { // of the same time the later said counts
+		rig.Location, rig.Located = f.Location, e.At
 	}
 	rig.received(f.Event, f.Oldest)
 	rig.LastHeard = c.Recorded
@@ -196,7 +206,7 @@ func (r *Rig) received(event string, oldest int64) {
 func (s *State) rigRegistered(c *events.Commit, f *events.RigRegistered) {
 	rig := &Rig{
 		Rig: f.Rig, Name: f.Name, Class: f.Class, Yard: f.Yard, WidthMM: f.WidthMM, TankML: f.TankML,
-		FirstUse: f.FirstUse, Serial: f.Serial, Registered: c.Recorded,
+		FirstUse: f.FirstUse, Serial: f.Serial, Registered: c.Recorded, Amended: c.N,
 	}
 	s.Rigs[f.Rig] = rig
 	s.Parts[f.Rig] = &Part{

@@ -57,6 +57,7 @@ func (s *State) itemRaised(c *events.Commit, rig *Rig, f *events.ItemRaised) err
 	}
 	s.Items[f.Item] = &Item{ItemRaised: *f, RaisedAt: c.Recorded, RaisedIn: c.N, Stage: Raised, Changed: c.N}
 	rig.Open = append(rig.Open, f.Item)
+	delete(rig.Noted.Items, f.Item) // raised again after its part had been elsewhere
 	p.log(f.Task).Open = f.Item
 	return nil
 }

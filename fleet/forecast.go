@@ -81,10 +81,17 @@ type rigModels struct {
 // Forecast works out when a rig's tasks will fall due, beside the bookings on
 // record and what is supposed. It writes nothing.
 func (f *Fleet) Forecast(rig string, suppose WhatIf) (RigForecast, error) {
+	_, _, out, err := f.forecast(rig, suppose)
+	return out, err
+}
+
+// forecast also gives what the forecast was made of: its input and, for each way
+// of counting, the curves of use.
+func (f *Fleet) forecast(rig string, suppose WhatIf) (forecastInput, map[string]*forecast.Outlook, RigForecast, error) {
 	now := f.now()
 	in, err := f.forecastInput(rig, suppose, now)
 	if err != nil {
-		return RigForecast{}, err
+		return in, nil, RigForecast{}, err
 	}
 	models := f.modelsOf(in)
 	out := RigForecast{Rig: rig, Today: in.today, Basis: map[string]forecast.Basis{}}
@@ -103,7 +110,7 @@ func (f *Fleet) Forecast(rig string, suppose WhatIf) (RigForecast, error) {
 	slices.SortStableFunc(out.Tasks, func(a, b TaskForecast) int { return compareDays(a.Band.P50, b.Band.P50) })
 	out.Visits = forecast.Visits(tasks, in.today, forecast.TwoWeeks)
 	out.Bookings = in.chances(tasks)
-	return out, nil
+	return in, ahead, out, nil
 }
 
 func compareDays(a, b forecast.Day) int {
@@ -134,6 +141,8 @@ type forecastInput struct {
 
 type forecastWay struct {
 	quantity meter.Quantity
+	meter    string // "" where the quantity is estimated
+	total    int64  // as it stands
 	history  forecast.History
 }
 
@@ -228,7 +237,7 @@ func (in *forecastInput) line(w *reckoning, line DueLine, changed []ChangedInter
 		}
 		key := string(q) + " " + way.preferred
 		if _, known := in.ways[key]; !known {
-			in.ways[key] = forecastWay{quantity: q, history: historyOf(way.runs[i], w.s.zone, in.today, in.workSince)}
+			in.ways[key] = forecastWay{quantity: q, meter: nameOf(w.rig, way.runs[i]), total: way.runs[i].at(farFuture), history: historyOf(way.runs[i], w.s.zone, in.today, in.workSince)}
 		}
 		every, _ := t.Every.Amounts.Get(planQuantities[i])
 		out.counted = append(out.counted, counted{way: key, remaining: remaining, every: every})

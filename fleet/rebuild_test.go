@@ -29,7 +29,7 @@ func TestARebuiltFleetEqualsTheLiveOne(t *testing.T) {
 		seq := map[string]int{}
 		steps := rapid.IntRange(10, 60).Draw(rt, "steps")
 		snapshotAt := rapid.IntRange(0, steps).Draw(rt, "snapshot at")
-		raiser := fleet.NewRaiser(b.Fleet)
+		raiser, noter := fleet.NewRaiser(b.Fleet), fleet.NewNoter(b.Fleet)
 		for i := range steps {
 			if i == snapshotAt {
 				if _, err := b.SaveSnapshot(ctx); err != nil {
@@ -55,6 +55,9 @@ func TestARebuiltFleetEqualsTheLiveOne(t *testing.T) {
 				continue
 			case 6:
 				if _, err := raiser.Raise(ctx); err != nil {
+					rt.Fatal(err)
+				}
+				if _, err := noter.Note(ctx); err != nil {
 					rt.Fatal(err)
 				}
 				continue
@@ -97,6 +100,14 @@ func TestARebuiltFleetEqualsTheLiveOne(t *testing.T) {
 				}
 			}
 		}
+		// What was kept up note by note leaves nothing for one who looks at all.
+		if _, err := noter.Note(ctx); err != nil {
+			rt.Fatal(err)
+		}
+		if n, err := fleet.NewNoter(b.Fleet).Note(ctx); n != 0 || err != nil {
+			rt.Fatalf("a noter that looks at every rig notes %d more: %v", n, err)
+		}
+		equalsNoted(rt, b)
 		live := stateText(rt, b.Fleet)
 		b.View(func(s *fleet.State) {
 			for _, rig := range s.Rigs {

@@ -66,10 +66,15 @@ type Rig struct {
 
 	Exchanged map[string]bool `json:"exchanged,omitempty"` // digests of task data taken
 
+	Noted    Noted            `json:"noted,omitzero"`     // how it stood when that was last noted
+	Location *events.Location `json:"location,omitempty"` // where it was last, at Located
+	Located  time.Time        `json:"located,omitzero"`
+
 	Open     []string `json:"open"`     // open items, oldest first
 	Defects  []string `json:"defects"`  // open defects, oldest first
 	Timeline []Logged `json:"timeline"` // every fact but readings, oldest first
 	Changed  uint64   `json:"changed"`  // number of the newest commit about this rig
+	Amended  uint64   `json:"amended"`  // and of the newest that changed what was registered
 }
 
 // PlanRef names one version of a plan.
@@ -175,6 +180,15 @@ type Item struct {
 	StruckFor string               `json:"struck_for,omitempty"`
 }
 
+// DoneBy is the person who did the work or has it in hand, which EndedBy, who
+// entered it, need not be; "" for nobody.
+func (it *Item) DoneBy() string {
+	if it.Finish != nil && it.Finish.Worker != "" {
+		return it.Finish.Worker
+	}
+	return it.Worker
+}
+
 // Booking is work or rest planned for a rig.
 type Booking struct {
 	events.BookingMade
@@ -227,6 +241,7 @@ type PublishedClass struct {
 type Token struct {
 	events.TokenIssued
 	IssuedAt time.Time `json:"issued_at"`
+	LastUsed time.Time `json:"last_used,omitzero"` // as on record: the hour of the first use on the last day
 	Revoked  bool      `json:"revoked,omitempty"`
 }
 

@@ -229,7 +229,7 @@ func (d Deciding) arrival(facts []events.Entry, a *events.Arrival, h *ahead) ([]
 // does not hold up the others.
 func (d Deciding) reading(facts []events.Entry, a *events.Arrival, h *ahead, rig *Rig, sequenced bool) ([]events.Entry, Outcome, error) {
 	at := events.Milli(a.Time)
-	read := &events.MeterRead{Rig: a.Rig, Event: a.Event, Oldest: a.Oldest, Counters: make([]events.Counter, 0, len(a.Counters))}
+	read := &events.MeterRead{Rig: a.Rig, Event: a.Event, Oldest: a.Oldest, Location: a.Location, Counters: make([]events.Counter, 0, len(a.Counters))}
 	var swaps []events.Entry
 	var held []events.HeldCounter
 	var reason string

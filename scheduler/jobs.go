@@ -22,6 +22,22 @@ func Raising(r Raiser, every time.Duration, log *slog.Logger) Job {
 	}}
 }
 
+// Noter notes how rigs stand where that has changed.
+type Noter interface {
+	Note(ctx context.Context) (noted int, err error)
+}
+
+// Standing notes what the calendar and the counters changed, every so often.
+func Standing(n Noter, every time.Duration, log *slog.Logger) Job {
+	return Job{Name: "standing", When: "@every " + every.String(), Run: func(ctx context.Context) error {
+		noted, err := n.Note(ctx)
+		if noted > 0 {
+			log.Debug("noted how rigs stand", "rigs", noted)
+		}
+		return err
+	}}
+}
+
 // Snapshotter saves the fleet so that the next start is quick.
 type Snapshotter interface {
 	SaveSnapshot(ctx context.Context) (commit uint64, err error)

@@ -1,5 +1,5 @@
 // Package scheduler owns when things happen by themselves: raising service
-// items, saving snapshots, looking for silent rigs. Each entry is a small job
+// items, noting how rigs stand, saving snapshots, looking for silent rigs. Each entry is a small job
 // that asks and commands through a function; what it does is decided elsewhere.
 //
 // Jobs are level-triggered: they look at what is the case now, not at what

@@ -1,15 +1,21 @@
-// Package console owns the pages that people see: signing in with a token, the
-// yard, and what is due. It reads the fleet and writes nothing to it.
+// Package console owns the pages that people see. They are arranged by what
+// people decide: who may go out (the yard), what has to be done before it falls
+// due (the season), today's jobs (the workshop), whether a rig passes (the test
+// bay), what could not be believed (the intake) and what is on record (the ledger).
 //
-// A page has no script and no inline style, works on a phone, and says fitness
-// in words; red means "do not use" and nothing else. The session is the token
-// itself in an http-only, same-site cookie, so revoking the token ends it at once.
+// Pages read the fleet. They write only through the REST API, as its first
+// client: a form becomes one request with the person's own token, so that there
+// is one table of who may and one set of checks. A page works without script;
+// scripts add dates and numbers in the reader's language, live pages and keeping
+// what was typed. There is no inline script or style, and nothing is loaded from
+// elsewhere. Red means "do not use" and nothing else, and never stands alone.
+//
+// The session is the token itself in an http-only, same-site cookie, so revoking
+// the token ends it at once.
 package console
 
 import (
-	"bytes"
-	"embed"
-	"html/template"
+	"context"
 	"log/slog"
 	"net/http"
 	"time"
@@ -19,25 +25,36 @@ import (
 
 // Options say what the pages show.
 type Options struct {
-	Fleet   *fleet.Fleet
-	Log     *slog.Logger // nil for none
-	Secure  bool         // cookies over TLS only
+	Fleet    *fleet.Fleet
+	API      http.Handler    // takes what forms write, and answers as it does to programs
+	Stopping <-chan struct{} // closed when the service ends; nil for never
+	Log      *slog.Logger    // nil for none
+	Secure   bool            // cookies over TLS only
+	// Holder gives who a token lets in; nil asks the ledger alone.
+	Holder  func(ctx context.Context, token string) (fleet.Holder, bool)
 	Version string
 }
 
 // Console serves the pages.
 type Console struct {
-	fleet   *fleet.Fleet
-	log     *slog.Logger
-	secure  bool
-	version string
-	guard   *http.CrossOriginProtection
+	fleet    *fleet.Fleet
+	api      http.Handler
+	stopping <-chan struct{}
+	log      *slog.Logger
+	secure   bool
+	version  string
+	zone     *time.Location // the fleet's
+	holder   func(ctx context.Context, token string) (fleet.Holder, bool)
+	guard    *http.CrossOriginProtection
+	open     streams
 }
 
-// Route is one page.
+// Route is one address. The caller puts the parts of its path into the request
+// (PathValue) and takes bodies up to Most bytes there, 0 for its usual bound.
 type Route struct {
 	Method, Path string
 	Serve        http.HandlerFunc
+	Most         int64
 }
 
 // New gives the pages.
@@ -45,81 +62,28 @@ func New(o Options) *Console {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
-	return &Console{fleet: o.Fleet, log: o.Log, secure: o.Secure, version: o.Version, guard: http.NewCrossOriginProtection()}
+	c := &Console{
+		fleet: o.Fleet, api: o.API, stopping: o.Stopping, log: o.Log, secure: o.Secure, version: o.Version, guard: http.NewCrossOriginProtection(),
+	}
+	if c.holder = o.Holder; c.holder == nil {
+		c.holder = func(_ context.Context, token string) (fleet.Holder, bool) { return o.Fleet.HolderOf(token) }
+	}
+	c.fleet.View(func(s *fleet.State) { c.zone = s.Zone() })
+	return c
 }
 
 // Routes lists the pages, for the caller to mount.
 func (c *Console) Routes() []Route {
-	return []Route{
-		{"GET", "/", c.home},
-		{"POST", "/sign-in", c.signIn},
-		{"POST", "/sign-out", c.signOut},
-		{"GET", "/console.css", c.css},
-		{"GET", "/rigs/:rig/record", c.record(fleet.RigRecord)},
-		{"GET", "/inspections/:inspection/record", c.record(fleet.InspectionRecord)},
-		{"GET", "/calibrations/:calibration/record", c.record(fleet.CalibrationRecord)},
+	routes := []Route{
+		{"POST", "/sign-in", c.signIn, 0},
+		{"POST", "/sign-out", c.signOut, 0},
+		{"GET", "/pulse", c.pulse, 0},
+		{"GET", "/console.css", serveAsset(styles), 0},
+		{"GET", "/console.js", serveAsset(scripts), 0},
+		{"GET", "/mark.svg", serveAsset(mark), 0},
 	}
-}
-
-//go:embed console.css
-var cssText []byte
-
-//go:embed *.html
-var pageFiles embed.FS
-
-var pages = template.Must(template.ParseFS(pageFiles, "*.html"))
-
-// policy allows our own style sheet and forms, and nothing else.
-const policy = "default-src 'none'; style-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
-
-func (c *Console) css(w http.ResponseWriter, _ *http.Request) {
-	w.Header().Set("Content-Type", "text/css; charset=utf-8")
-	w.Header().Set("Cache-Control", "no-cache")
-	_, _ = w.Write(cssText)
-}
-
-// frame is what every page shows around its own.
-type frame struct {
-	Title   string
-	Form    string // the form token
-	Name    string // who is signed in, "" for nobody
-	Wrong   string // what went wrong, "" for nothing
-	Version string
-	Notice  string
-	Today   string
-	Yards   []yard
-	Due     []dueYard
-	Moment  string
-}
-
-func (c *Console) show(w http.ResponseWriter, status int, page string, f frame) {
-	f.Version, f.Notice = c.version, fleet.FitnessNotice
-	var b bytes.Buffer
-	if err := pages.ExecuteTemplate(&b, page, f); err != nil {
-		c.log.Error("a page could not be made", "page", page, "error", err)
-		http.Error(w, "the page could not be made", http.StatusInternalServerError)
-		return
+	for _, p := range pages() {
+		routes = append(routes, Route{"GET", p.path, c.look(p), 0}, Route{"POST", p.path, c.take(p), formMost})
 	}
-	h := w.Header()
-	h.Set("Content-Type", "text/html; charset=utf-8")
-	h.Set("Content-Security-Policy", policy)
-	h.Set("Cache-Control", "no-store")
-	w.WriteHeader(status)
-	_, _ = w.Write(b.Bytes())
-}
-
-func (c *Console) home(w http.ResponseWriter, r *http.Request) {
-	who, token, ok := c.session(r)
-	if !ok {
-		c.askToSignIn(w, r, http.StatusOK, "")
-		return
-	}
-	f := frame{Title: "The yard", Name: who.Name, Form: formToken(token)}
-	now := c.fleet.Now()
-	c.fleet.View(func(s *fleet.State) {
-		f.Yards, f.Due = c.yardsOf(s, who, now)
-		f.Moment = now.In(s.Zone()).Format("2006-01-02 15:04 MST")
-		f.Today = now.In(s.Zone()).Format(time.DateOnly)
-	})
-	c.show(w, http.StatusOK, "yard.html", f)
+	return routes
 }

@@ -1,9 +1,6 @@
 package console
 
 import (
-	"bytes"
-	"errors"
-	"net/http"
 	"strconv"
 	"strings"
 	"time"
@@ -14,7 +11,6 @@ import (
 
 // recordPage is a record as a page to print: the same data as its JSON.
 type recordPage struct {
-	frame
 	R    *fleet.Record
 	JSON string // where the same is to be had as JSON, to be verified
 	zone *time.Location
@@ -84,50 +80,28 @@ func (p recordPage) What(f events.Fact) string {
 	return ""
 }
 
-// record shows a record of a kind; the last step but one of the path is its id.
-func (c *Console) record(of string) http.HandlerFunc {
-	return func(w http.ResponseWriter, r *http.Request) {
-		who, token, ok := c.session(r)
-		if !ok {
-			c.askToSignIn(w, r, http.StatusOK, "")
-			return
-		}
-		steps := strings.Split(r.URL.Path, "/")
-		id := steps[len(steps)-2]
-		unseen := &fleet.Error{Code: fleet.NotFound, Message: "there is no such record"}
-		if who.Role == fleet.RoleOperator {
-			http.Error(w, "The role operator does not go here.", http.StatusForbidden)
-			return
-		}
-		made, err := c.fleet.Record(r.Context(), of, id, func(rig *fleet.Rig) error {
-			if !who.MaySee(rig.Yard) {
-				return unseen
+var recordPages = []page{
+	{"/rigs/:rig/record", watching, recordOf(fleet.RigRecord, "rig")},
+	{"/inspections/:inspection/record", watching, recordOf(fleet.InspectionRecord, "inspection")},
+	{"/calibrations/:calibration/record", watching, recordOf(fleet.CalibrationRecord, "calibration")},
+}
+
+// recordOf shows a record of a kind, whose id stands in the path under a name.
+func recordOf(of, name string) func(v *visit) error {
+	return func(v *visit) error {
+		id := v.param(name)
+		made, err := v.fleet.Record(v.r.Context(), of, id, func(rig *fleet.Rig) error {
+			if !v.who.MaySee(rig.Yard) {
+				return &fleet.Error{Code: fleet.NotFound}
 			}
 			return nil
 		})
-		var known *fleet.Error
-		switch {
-		case errors.As(err, &known) && known.Code == fleet.NotFound:
-			http.Error(w, "There is no such record.", http.StatusNotFound)
-			return
-		case err != nil:
-			c.log.Error("a record could not be made", "of", of, "error", err)
-			http.Error(w, "The record could not be made.", http.StatusServiceUnavailable)
-			return
+		if fleet.CodeOf(err) == fleet.NotFound {
+			return &fleet.Error{Code: fleet.NotFound, Message: word("There is no such record.")}
 		}
-		p := recordPage{R: made, JSON: "/v1" + r.URL.Path}
-		p.Title, p.Name, p.Form, p.Version, p.Notice = "Record of "+id, who.Name, formToken(token), c.version, fleet.FitnessNotice
-		c.fleet.View(func(s *fleet.State) { p.zone = s.Zone() })
-		var b bytes.Buffer
-		if err := pages.ExecuteTemplate(&b, "record.html", p); err != nil {
-			c.log.Error("a page could not be made", "page", "record.html", "error", err)
-			http.Error(w, "the page could not be made", http.StatusInternalServerError)
-			return
+		if err != nil {
+			return err
 		}
-		h := w.Header()
-		h.Set("Content-Type", "text/html; charset=utf-8")
-		h.Set("Content-Security-Policy", policy)
-		h.Set("Cache-Control", "no-store")
-		_, _ = w.Write(b.Bytes())
+		return v.show("record.html", word("Record of")+" "+id, "/ledger", recordPage{R: made, JSON: "/v1" + v.r.URL.Path, zone: v.zone})
 	}
 }

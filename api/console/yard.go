@@ -10,6 +10,19 @@ import (
 	"rigledger/fleet/plan"
 )
 
+var yardPages = []page{{"/", nil, showYard}}
+
+type yardPage struct {
+	Yards []yard
+	Due   []dueYard
+}
+
+func showYard(v *visit) error {
+	var d yardPage
+	v.fleet.View(func(s *fleet.State) { d.Yards, d.Due = v.yardsOf(s, v.who, v.now) })
+	return v.showLive("yard.html", word("The yard"), "/", d)
+}
+
 // yard is one yard with its rigs.
 type yard struct {
 	Yard string

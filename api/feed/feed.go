@@ -37,6 +37,7 @@ type Fact struct {
 	By       string          `json:"by"`
 	Recorded time.Time       `json:"recorded"`
 	Fact     any             `json:"fact"`
+	Changes  []string        `json:"changes"` // addresses of what it changed, as Changes gives them
 }
 
 // Page is a stretch of the feed. Next is where to go on; it lies further than
@@ -56,6 +57,19 @@ type Reader struct {
 	// Doc gives a fact in the units of the API, without secrets and raw messages.
 	// The rig is nil for a fact about none, or about one that is not known.
 	Doc func(rig *fleet.Rig, f events.Fact) any
+}
+
+// Changes gives the addresses of what each fact of a commit changed, for those
+// who may see all.
+func (r *Reader) Changes(c *events.Commit) [][]string {
+	var all Filter
+	list := make([][]string, len(c.Facts))
+	r.Fleet.View(func(s *fleet.State) {
+		for i := range c.Facts {
+			list[i] = all.seen(s, Changes(s, &c.Facts[i]))
+		}
+	})
+	return list
 }
 
 // Read gives what follows a position: at most limit facts, and no more than
@@ -95,12 +109,24 @@ func (r *Reader) take(p *Page, f *Filter, after events.Position, limit int, c *e
 			if rig := s.Rigs[subject]; f.wants(kind, subject, rig) {
 				p.Facts = append(p.Facts, Fact{
 					Position: at, Commit: c.N, Index: i, Kind: kind, Rig: subject, At: e.At.UTC(), By: e.By,
-					Recorded: c.Recorded.UTC(), Fact: r.Doc(rig, e.Fact),
+					Recorded: c.Recorded.UTC(), Fact: r.Doc(rig, e.Fact), Changes: f.seen(s, Changes(s, e)),
 				})
 			}
 		}
 		p.Next = events.After(c.N)
 	})
+}
+
+// seen gives the addresses of what a reader may see.
+func (f *Filter) seen(s *fleet.State, all []Address) []string {
+	paths := make([]string, 0, len(all))
+	for _, a := range all {
+		rig := s.Rigs[a.Rig]
+		if len(f.Held) == 0 || rig != nil && slices.Contains(f.Held, rig.Yard) {
+			paths = append(paths, a.Path)
+		}
+	}
+	return paths
 }
 
 func (f *Filter) wants(kind, subject string, rig *fleet.Rig) bool {

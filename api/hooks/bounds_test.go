@@ -3,10 +3,12 @@ package hooks
 import (
 	"net/http"
 	"net/netip"
+	"strings"
 	"testing"
 	"time"
 
 	"rigledger/api/feed"
+	"rigledger/fleet"
 )
 
 func TestOnlyThePublicNetworkIsOutside(t *testing.T) {
@@ -26,6 +28,16 @@ func TestOnlyThePublicNetworkIsOutside(t *testing.T) {
 	} {
 		if got := outside(netip.MustParseAddr(text)); got != want {
 			t.Errorf("%s outside: %v", text, got)
+		}
+	}
+}
+
+func TestAReasonThatQuotesAnErrorIsOneTheLedgerTakes(t *testing.T) {
+	for _, why := range []string{"answered 500", "a\x00b\x7f\xff\ufffd", strings.Repeat("ä", fleet.ReasonMost)} {
+		cmd := &fleet.DisableHook{Hook: "h", Reason: plain(why)}
+		state := &fleet.State{Hooks: map[string]*fleet.Hook{"h": {}}}
+		if facts, err := cmd.Decide(fleet.Deciding{State: state, Now: time.Now()}); err != nil || len(facts) != 1 {
+			t.Errorf("%.20q: %v", why, err)
 		}
 	}
 }

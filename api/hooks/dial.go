@@ -6,12 +6,16 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"strings"
 	"syscall"
 	"time"
 )
 
 // errPrivate says that an address is not for the outside.
 var errPrivate = errors.New("is a private, loopback, link-local or reserved address; --hooks-private would allow it")
+
+// errOddAddress says that a host is neither a name nor an address in its usual form.
+var errOddAddress = errors.New("must name a host by its name, or by an address in its usual form")
 
 // reserved are the ranges of the IANA special-purpose address registries
 // (RFC 6890 and its successors) that netip's own questions do not cover, and
@@ -47,6 +51,41 @@ func outside(ip netip.Addr) bool {
 		}
 	}
 	return true
+}
+
+// Reach says why a hook must not be sent to a host, as far as the host itself
+// tells: an address that lies inside, or a name that means this machine (RFC
+// 6761, section 6.3). Where other names lead is checked when they are dialled.
+func (w *Worker) Reach(host string) error {
+	if w.o.Private {
+		return nil
+	}
+	if ip, err := netip.ParseAddr(host); err == nil {
+		if !outside(ip) {
+			return errPrivate
+		}
+		return nil
+	}
+	last := strings.ToLower(strings.TrimSuffix(host, "."))
+	if at := strings.LastIndexByte(last, '.'); at >= 0 {
+		last = last[at+1:]
+	}
+	switch {
+	case last == "localhost":
+		return errPrivate
+	case oddNumber(last):
+		return errOddAddress
+	}
+	return nil
+}
+
+// oddNumber says whether a host with such a last part is an IPv4 address to
+// some resolvers, written as few would: 127.1, 0x7f000001.
+func oddNumber(last string) bool {
+	if hex, ok := strings.CutPrefix(last, "0x"); ok {
+		return strings.Trim(hex, "0123456789abcdef") == ""
+	}
+	return strings.Trim(last, "0123456789") == ""
 }
 
 // newClient makes the client that delivers. The address is checked when it is

@@ -3,8 +3,11 @@ package hooks
 import (
 	"context"
 	"fmt"
+	"strings"
 	"sync"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"rigledger/api/feed"
 	"rigledger/events"
@@ -164,6 +167,7 @@ func (f *follower) wait(ctx context.Context, d time.Duration) {
 // came to.
 func (f *follower) disable(ctx context.Context, why string) {
 	at, failing, _ := f.news()
+	why = plain(why)
 	for {
 		_, err := f.w.fleet.Do(ctx, by, &fleet.NoteDelivered{Hook: f.id, Position: at, Failing: failing}, nil)
 		if err == nil {
@@ -175,6 +179,21 @@ func (f *follower) disable(ctx context.Context, why string) {
 		f.w.log.Warn("a hook could not be disabled", "hook", f.id, "error", err)
 		f.wait(ctx, time.Second)
 	}
+}
+
+// plain makes a reason, which may quote an error, one that the ledger takes.
+func plain(why string) string {
+	why = strings.Map(func(r rune) rune {
+		if unicode.IsControl(r) || r == utf8.RuneError {
+			return ' '
+		}
+		return r
+	}, why)
+	for len(why) > fleet.ReasonMost {
+		_, size := utf8.DecodeLastRuneInString(why)
+		why = why[:len(why)-size]
+	}
+	return why
 }
 
 // news gives how far the hook has come, and whether that is worth a commit. It

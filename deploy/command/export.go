@@ -108,7 +108,7 @@ func partsTable(s *fleet.State, w *csv.Writer) {
 }
 
 func itemsTable(f *fleet.Fleet, s *fleet.State, now time.Time, w *csv.Writer) {
-	row(w, "item", "rig", "part", "task", "cycle", "plan", "version", "stage", "status", "due_hours", "due_hectares", "due_date", "booked_on", "ended_at", "ended_by")
+	row(w, "item", "rig", "part", "task", "cycle", "plan", "version", "stage", "status", "due_hours", "due_hectares", "due_date", "booked_on", "ended_at", "ended_by", "worker")
 	standing := map[string]plan.Status{}
 	for _, r := range s.Rigs {
 		for _, line := range f.DueOf(s, r, now) {
@@ -130,7 +130,7 @@ func itemsTable(f *fleet.Fleet, s *fleet.State, now time.Time, w *csv.Writer) {
 			ended = it.EndedAt.Format(time.RFC3339)
 		}
 		row(w, it.Item, it.Rig, it.Part, it.Task, strconv.Itoa(it.Cycle), it.Plan, strconv.Itoa(it.Version), string(it.Stage), string(standing[id]),
-			due(meter.Hours), due(meter.Area), it.DueDate, it.BookedOn, ended, it.EndedBy)
+			due(meter.Hours), due(meter.Area), it.DueDate, it.BookedOn, ended, it.EndedBy, it.DoneBy())
 	}
 }
 

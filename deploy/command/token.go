@@ -52,7 +52,7 @@ func ListTokens(ctx context.Context, l Ledger, out io.Writer) error {
 	var tokens []*fleet.Token
 	now := f.Now()
 	w := tabwriter.NewWriter(out, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(w, "TOKEN\tNAME\tROLE\tHELD TO\tISSUED\tSTANDS")
+	fmt.Fprintln(w, "TOKEN\tNAME\tROLE\tHELD TO\tISSUED\tLAST USED\tSTANDS")
 	f.View(func(s *fleet.State) {
 		for _, t := range s.Tokens {
 			tokens = append(tokens, t)
@@ -76,7 +76,11 @@ func ListTokens(ctx context.Context, l Ledger, out io.Writer) error {
 			if held == "" {
 				held = "all yards"
 			}
-			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\n", t.Token, t.Name, t.Role, held, t.IssuedAt.In(s.Zone()).Format(time.DateOnly), stands)
+			last := "never" // as on record; a running service knows it to the second
+			if !t.LastUsed.IsZero() {
+				last = t.LastUsed.In(s.Zone()).Format("2006-01-02 15h")
+			}
+			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%s\n", t.Token, t.Name, t.Role, held, t.IssuedAt.In(s.Zone()).Format(time.DateOnly), last, stands)
 		}
 	})
 	return w.Flush()

@@ -39,7 +39,7 @@ func TestMain(m *testing.M) {
 
 // process is one running `rigledger serve`.
 type process struct {
-	t                       *testing.T
+	t                       testing.TB
 	data                    string
 	args                    []string
 	env                     []string
@@ -66,7 +66,7 @@ func (l *lockedBuffer) String() string {
 }
 
 // serve starts the program on a data folder and waits until it can be reached.
-func serve(t *testing.T, data string, args ...string) *process {
+func serve(t testing.TB, data string, args ...string) *process {
 	t.Helper()
 	p := &process{t: t, data: data, args: args}
 	p.start()
@@ -220,7 +220,7 @@ func freePort(t *testing.T) string {
 }
 
 // eventually waits until look gives true.
-func eventually(t *testing.T, what string, within time.Duration, look func() bool) {
+func eventually(t testing.TB, what string, within time.Duration, look func() bool) {
 	t.Helper()
 	deadline := time.Now().Add(within)
 	for !look() {

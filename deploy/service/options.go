@@ -35,6 +35,8 @@ func (o *Options) check() error {
 		return fmt.Errorf("--raise-every: %s is too often, at least 1s", o.RaiseEvery)
 	case (o.CertFile == "") != (o.KeyFile == ""):
 		return errors.New("--tls-cert and --tls-key go together")
+	case (o.OIDCIssuer == "") != (o.OIDCAudience == ""):
+		return errors.New("--oidc-issuer and --oidc-audience go together")
 	case !(o.Rate >= 0):
 		return fmt.Errorf("--rate: %v is not a rate; 0 or more requests a second", o.Rate)
 	case o.NATSIssuer != "" && o.NATSURL == "":

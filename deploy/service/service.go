@@ -22,6 +22,7 @@ import (
 
 	"rigledger/api"
 	"rigledger/api/hooks"
+	"rigledger/api/openid"
 	"rigledger/events"
 	"rigledger/events/intake"
 	"rigledger/fleet"
@@ -48,6 +49,9 @@ type Options struct {
 
 	CertFile, KeyFile string // TLS for HTTP, NATS and MQTT
 	AllowPlain        bool   // listen beyond loopback without TLS
+
+	// OpenID Connect: whose tokens are taken beside our own; no issuer takes none.
+	OIDCIssuer, OIDCAudience, OIDCRoleClaim, OIDCYardsClaim string
 
 	HooksPrivate bool    // hooks may send to private, loopback and link-local addresses
 	Rate         float64 // requests a second that each token may make; 0 for any number
@@ -78,6 +82,7 @@ type Service struct {
 	NewToken  string // path of the token file, if this start made it
 
 	raiser  *fleet.Raiser
+	noter   *fleet.Noter
 	callout *intake.Callout // nil without NATSIssuer
 	done    chan error
 	undo    []cleanup
@@ -141,20 +146,24 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 	if err := s.firstManager(ctx, o.Data); err != nil {
 		return nil, err
 	}
+	s.background("token uses", func(ctx context.Context) error { return s.Fleet.KeepUses(ctx, time.Minute) })
 
 	nc, err := s.road(o, &server)
 	if err != nil {
 		return nil, err
 	}
 	a := intake.NewAnnouncer(nc, o.Log.With("room", "intake"))
+	reader := api.NewFeed(s.Fleet)
+	a.Changes = reader.Changes
 	announcer.Store(a)
 	s.background("announcer", func(ctx context.Context) error { a.Run(ctx); return nil })
 	in := intake.New(nc, intake.Options{Desk: s.Fleet, Logger: o.Log.With("room", "intake"), Now: o.Now})
 	s.background("intake", in.Run)
 
-	s.raiser = fleet.NewRaiser(s.Fleet)
+	s.raiser, s.noter = fleet.NewRaiser(s.Fleet), fleet.NewNoter(s.Fleet)
 	jobs, err := scheduler.Start(ctx, o.Zone, o.Log.With("room", "scheduler"), []scheduler.Job{
 		scheduler.Raising(s.raiser, o.RaiseEvery, o.Log),
+		scheduler.Standing(s.noter, o.RaiseEvery, o.Log),
 		scheduler.Snapshots(s.Fleet, o.Log),
 		scheduler.Silence(s.Fleet, o.Log),
 	})
@@ -163,10 +172,14 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 	}
 	s.onClose("scheduler", jobs.Stop)
 
-	deliveries := hooks.New(hooks.Options{Feed: api.NewFeed(s.Fleet), Log: o.Log.With("room", "hooks"), Private: o.HooksPrivate})
+	deliveries := hooks.New(hooks.Options{Feed: reader, Log: o.Log.With("room", "hooks"), Private: o.HooksPrivate})
 	s.background("hooks", deliveries.Run)
 
-	if err := s.serveHTTP(o, in, jobs, deliveries); err != nil {
+	issuer, err := s.believe(o)
+	if err != nil {
+		return nil, err
+	}
+	if err := s.serveHTTP(o, in, jobs, deliveries, issuer); err != nil {
 		return nil, err
 	}
 	if err := s.writeAddresses(o.Data); err != nil {
@@ -175,8 +188,15 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 	return s, nil
 }
 
-// Raise opens what has come due, now instead of at the scheduler's next turn.
-func (s *Service) Raise(ctx context.Context) (int, error) { return s.raiser.Raise(ctx) }
+// Raise opens what has come due and notes how rigs stand, now instead of at the
+// scheduler's next turn.
+func (s *Service) Raise(ctx context.Context) (int, error) {
+	raised, err := s.raiser.Raise(ctx)
+	if err == nil {
+		_, err = s.noter.Note(ctx)
+	}
+	return raised, err
+}
 
 // Failed gives the error of a part of the service that ended by itself.
 func (s *Service) Failed() <-chan error { return s.done }
@@ -266,6 +286,24 @@ func (s *Service) answerWhoIsWho(o Options, log *slog.Logger) error {
 	return nil
 }
 
+// believe takes an OpenID Connect issuer's tokens, nil when none is named. Its
+// keys are asked for beside everything else: without them the service serves
+// those who have tokens of its own.
+func (s *Service) believe(o Options) (*openid.Issuer, error) {
+	if o.OIDCIssuer == "" {
+		return nil, nil
+	}
+	issuer, err := openid.New(openid.Options{
+		Issuer: o.OIDCIssuer, Audience: o.OIDCAudience, RoleClaim: o.OIDCRoleClaim, YardsClaim: o.OIDCYardsClaim,
+		Now: o.Now, Log: o.Log.With("room", "openid"),
+	})
+	if err != nil {
+		return nil, fmt.Errorf("--oidc-%w", err)
+	}
+	s.background("openid", issuer.Run)
+	return issuer, nil
+}
+
 // dropEnded disconnects whom a commit has shut out: a connection is checked
 // only when it is made.
 func dropEnded(server *intake.Server, c *events.Commit) {
@@ -281,7 +319,7 @@ func dropEnded(server *intake.Server, c *events.Commit) {
 	}
 }
 
-func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Scheduler, deliveries *hooks.Worker) error {
+func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Scheduler, deliveries *hooks.Worker, issuer *openid.Issuer) error {
 	listener, err := net.Listen("tcp", o.HTTP)
 	if err != nil {
 		return fmt.Errorf("HTTP: %w", err)
@@ -302,7 +340,7 @@ func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Schedu
 			}
 			return checks
 		},
-		Metrics: registry, Hooks: deliveries, Stopping: stopping, Rate: o.Rate,
+		Metrics: registry, Hooks: deliveries, Stopping: stopping, Rate: o.Rate, Issuer: issuer,
 	})
 	server := &http.Server{
 		Handler:           handler,

@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"log/slog"
 	"strconv"
+	"strings"
 	"sync/atomic"
 	"time"
 
@@ -20,6 +21,10 @@ const announceQueue = 1024
 // convenience: it never holds up the desk, so when more comes than it can send
 // it leaves commits out and counts them. The reliable way is the feed.
 type Announcer struct {
+	// Changes gives, for each fact of a commit, the addresses of what it changed.
+	// It is set before Run; nil leaves them out.
+	Changes func(c *events.Commit) [][]string
+
 	nc      *nats.Conn
 	log     *slog.Logger
 	queue   chan *events.Commit
@@ -55,8 +60,16 @@ func (a *Announcer) Run(ctx context.Context) {
 		case <-ctx.Done():
 			return
 		case c := <-a.queue:
+			var changes [][]string
+			if a.Changes != nil {
+				changes = a.Changes(c)
+			}
 			for i := range c.Facts {
-				a.publish(c, i)
+				var of []string
+				if i < len(changes) {
+					of = changes[i]
+				}
+				a.publish(c, i, of)
 			}
 		}
 	}
@@ -73,10 +86,11 @@ type announcement struct {
 	ContentType string      `json:"datacontenttype"`
 	Commit      uint64      `json:"ledgercommit"`
 	By          string      `json:"ledgerby,omitempty"`
+	Changes     string      `json:"ledgerchanges,omitempty"` // addresses, separated by spaces: an extension is no list
 	Data        events.Fact `json:"data"`
 }
 
-func (a *Announcer) publish(c *events.Commit, i int) {
+func (a *Announcer) publish(c *events.Commit, i int, changes []string) {
 	e := &c.Facts[i]
 	kind, rig := e.Fact.Kind(), e.Fact.Subject()
 	if events.Private(kind) {
@@ -91,7 +105,7 @@ func (a *Announcer) publish(c *events.Commit, i int) {
 	text, err := json.Marshal(announcement{
 		SpecVersion: "1.0", ID: strconv.FormatUint(c.N, 10) + "-" + strconv.Itoa(i), Source: "urn:rigledger",
 		Type: "ledger." + kind + ".v1", Subject: rig, Time: e.At, ContentType: "application/json",
-		Commit: c.N, By: e.By, Data: fact,
+		Commit: c.N, By: e.By, Changes: strings.Join(changes, " "), Data: fact,
 	})
 	if err == nil {
 		err = a.nc.Publish(AnnounceSubject(kind, rig), text)

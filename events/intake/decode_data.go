@@ -161,6 +161,12 @@ func (r dataReader) reading(a *events.Arrival) error {
 			}
 			a.Oldest = n
 			return true, nil
+		case "position": // a place is never worth a counter: what is none is left out
+			raw, err := r.j.ReadValue()
+			if err == nil {
+				a.Location = events.ParseLocation(raw)
+			}
+			return true, err
 		}
 		return false, nil
 	})

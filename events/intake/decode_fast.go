@@ -126,7 +126,7 @@ func (d *decoder) fastReading(s *scan, a *events.Arrival) bool {
 	if !s.next('{') {
 		return false
 	}
-	var counters, oldest bool
+	var counters, oldest, position bool
 	for {
 		name, ok := s.text()
 		if !ok || !s.next(':') {
@@ -150,6 +150,11 @@ func (d *decoder) fastReading(s *scan, a *events.Arrival) bool {
 				return false
 			}
 			a.Oldest = n
+		case string(name) == "position" && !position:
+			position = true
+			if !fastPosition(s, a) {
+				return false
+			}
 		default:
 			return false
 		}
@@ -160,6 +165,46 @@ func (d *decoder) fastReading(s *scan, a *events.Arrival) bool {
 			return false
 		}
 	}
+}
+
+// fastPosition reads {"latitude": …, "longitude": …}.
+func fastPosition(s *scan, a *events.Arrival) bool {
+	var at [2]float64
+	var has [2]bool
+	if !s.next('{') {
+		return false
+	}
+	for {
+		name, ok := s.text()
+		if !ok || !s.next(':') {
+			return false
+		}
+		which := 0
+		switch string(name) {
+		case "latitude":
+		case "longitude":
+			which = 1
+		default:
+			return false
+		}
+		raw, ok := s.number()
+		if !ok || has[which] {
+			return false
+		}
+		v, err := strconv.ParseFloat(string(raw), 64)
+		if err != nil {
+			return false
+		}
+		at[which], has[which] = v, true
+		if s.next('}') {
+			break
+		}
+		if !s.next(',') {
+			return false
+		}
+	}
+	a.Location = events.NewLocation(at[0], at[1])
+	return has[0] && has[1]
 }
 
 // fastCounters reads the array of counters into d.list.

@@ -81,6 +81,12 @@ func TestEventsAreTakenOrRefusedByTheRules(t *testing.T) {
 		{"escaped letters are taken", strings.Replace(good, `"id"`, `"\u0069d"`, 1), "", "", true},
 		{"data unknown to us is passed over", with("data", `{"lat":1,"counters":[{"meter":"pump","value":1,"unit":"HUR","raw":[1,{}]}]}`), "", "", true},
 		{"the oldest sequence is taken", with("data", `{"counters":[{"meter":"pump","value":1,"unit":"HUR"}],"oldest":18000}`), "", "", true},
+		{"a place is taken", with("data", `{"counters":[`+counters(1)+`],"position":{"longitude":0.5,"latitude":-0.25}}`), "", "", true},
+		{"a place off the globe costs no counter", with("data", `{"counters":[`+counters(1)+`],"position":{"latitude":-90.5,"longitude":1e300}}`), "", "", true},
+		{"no fix costs no counter", with("data", `{"position":{"latitude":0,"longitude":0.0},"counters":[`+counters(1)+`]}`), "", "", true},
+		{"a place in words costs no counter", with("data", `{"counters":[`+counters(1)+`],"position":"at the yard"}`), "", "", true},
+		{"a place that is null costs no counter", with("data", `{"counters":[`+counters(1)+`],"position":null}`), "", "", true},
+		{"a place with more to it is taken", with("data", `{"position":{"latitude":1,"longitude":2,"altitude":[3]},"counters":[`+counters(1)+`]}`), "", "", true},
 		{"data in base64 is taken", `{"data_base64":"` + base64Data + `",` + without("data")[1:], "", "", true},
 		{"an attribute that is null counts as left out", with("subject", `null`), "", "", true},
 
@@ -201,6 +207,34 @@ func TestAReadingIsReadWhole(t *testing.T) {
 	}
 }
 
+// Both ways of reading give the same place, and a wrong one gives none.
+func TestThePlaceOfAReading(t *testing.T) {
+	for text, want := range map[string]string{
+		`{"latitude":53.1234567,"longitude":-1.25}`:      "&{531234567 -12500000}",
+		` { "longitude" : -1.25e0 , "latitude": 5.31e1}`: "&{531000000 -12500000}",
+		`{"latitude":1,"longitude":2,"altitude":3}`:      "&{10000000 20000000}",
+		`{"latitude":91,"longitude":2}`:                  "<nil>",
+		`{"latitude":1,"longitude":1e999}`:               "<nil>",
+		`{"latitude":0,"longitude":-0}`:                  "<nil>",
+		`{"latitude":1}`:                                 "<nil>", `{}`: "<nil>", `null`: "<nil>", `[1,2]`: "<nil>", `{"latitude":"1","longitude":1}`: "<nil>",
+	} {
+		payload := []byte(strings.Replace(good, `"data":{`, `"data":{"position":`+text+`,`, 1))
+		a := Decode("rig.T01.reading", payload, received)[0]
+		d := decoders.New().(*decoder)
+		slow := d.careful(events.Arrival{Via: a.Via, Rig: a.Rig, Kind: a.Kind, Time: events.Milli(received), Payload: payload}, payload)[0]
+		for _, x := range []events.Arrival{a, slow} {
+			got := "<nil>"
+			if x.Location != nil {
+				got = fmt.Sprintf("&%+v", []int64{x.Location.Latitude, x.Location.Longitude})
+				got = strings.NewReplacer("[", "{", "]", "}").Replace(got)
+			}
+			if got != want || x.Fault != "" || len(x.Counters) == 0 {
+				t.Errorf("%s is %s with %d counters (%s), want %s", text, got, len(x.Counters), x.Detail, want)
+			}
+		}
+	}
+}
+
 func TestDefectsAndConditionsAreRead(t *testing.T) {
 	envelope := `{"specversion":"1.0","id":"a","source":"urn:rig:T01","time":"2026-05-04T09:31:12Z","type":"rig.%s.v1","data":%s}`
 	for _, c := range []struct{ name, kind, data, want, fault string }{
@@ -293,6 +327,7 @@ func TestOnlyOurSubjectsAreTaken(t *testing.T) {
 func FuzzDecode(f *testing.F) {
 	f.Add("reading", []byte(good))
 	f.Add("reading", []byte("["+good+","+with("subject", `"a","subject":"b"`)+"]"))
+	f.Add("reading", []byte(strings.Replace(good, `"data":{`, `"data":{"position":{"latitude":0.25,"longitude":-0.5},`, 1)))
 	f.Add("defect", []byte(`{"specversion":"1.0","id":"a","source":"x","time":"2026-05-04T09:31:12Z","type":"rig.defect.v1","data":{"text":"x"}}`))
 	f.Add("condition", []byte(`{"specversion":"1.0","id":"a","source":"x","time":"2026-05-04T09:31:12Z","type":"rig.condition.v1","data_base64":"e30="}`))
 	faults := []string{"", FaultJSON, FaultEvent, FaultTime, FaultData, FaultTooMany, FaultWrongRig, FaultUnknownType}

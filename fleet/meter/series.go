@@ -240,6 +240,12 @@ func (s *Series) Points(from, to int64) []Reading {
 	return out
 }
 
+// ReadBefore is the time of the newest kept reading before another time.
+func (s *Series) ReadBefore(at int64) (before int64, ok bool) {
+	g := s.find(edge{at, 0, math.MaxInt32})
+	return g.left.At, g.hasLeft
+}
+
 // read appends the kept readings from index i up to j.
 func (s *Series) read(out []Mark, i, j int) []Mark {
 	packed := s.Packed.Len()

@@ -55,10 +55,30 @@ func FleetData(s *fleet.State, snap fleetxml.Snapshot, problems fleetxml.Problem
 			d.skip("CumulativeIdleHours", "no meter of a rig counts that")
 		}
 		if e.Location != nil {
-			d.skip("Location", "places are not kept")
+			d.place(e.Location)
 		}
 	}
 	return lot.finish()
+}
+
+// place keeps where the machine was with a reading of the same time.
+func (d *Device) place(l *fleetxml.Location) {
+	at := events.NewLocation(l.Lat, l.Lon)
+	if at == nil {
+		d.skip("Location", "is 0, 0, which is sent without a fix")
+		return
+	}
+	var best *events.Arrival
+	for i := range d.arrivals {
+		if a := &d.arrivals[i]; a.Time.Equal(l.At) {
+			best = a
+		}
+	}
+	if best == nil {
+		d.skip("Location", "no counter that was taken is of its time")
+		return
+	}
+	best.Location = at
 }
 
 func (d *Device) datum(r *fleet.Rig, element string, q meter.Quantity, at time.Time, base int64, unit string, who Caller) {

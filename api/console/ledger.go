@@ -1,0 +1,3 @@
+package console
+
+var ledgerPages []page

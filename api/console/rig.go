@@ -1,0 +1,3 @@
+package console
+
+var rigPages []page

@@ -1,0 +1,300 @@
+package api
+
+import (
+	"context"
+	"encoding/json"
+	"fmt"
+	"net/http/httptest"
+	"net/url"
+	"reflect"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"pgregory.net/rapid"
+
+	"rigledger/events"
+	"rigledger/fleet"
+)
+
+// aYardFull makes a house with something in every list.
+func aYardFull(t testing.TB, rigs int) *house {
+	h := newHouse(t)
+	for i := range rigs {
+		code := fmt.Sprintf("T%02d", i)
+		h.register(code, []string{"north", "south"}[i%2])
+		h.pass(time.Minute)
+		hours := float64((i * 37) % 90)
+		h.send("workshop", "POST", "/v1/rigs/"+code+"/readings", reading(h.now().Add(-30*time.Second), hours/100, hours)).is(200)
+		if i%3 == 0 {
+			h.send("operator", "POST", "/v1/defects", obj{"rig": code, "text": "drip", "safety": i%2 == 0, "at": h.now().Add(-time.Duration(i*i%7) * time.Hour)}).is(201)
+		}
+		cert := obj{"rig": code, "number": fmt.Sprint(i), "tester": "L. Licensed", "inspected": "2024-06-15"}
+		if i%4 > 0 {
+			cert["expires"] = fmt.Sprintf("2027-%02d-01", 1+i*5%12)
+		}
+		h.send("workshop", "POST", "/v1/certificates", cert).is(201)
+		h.send("workshop", "POST", "/v1/inspections", obj{"rig": code, "tester": "B. Bench", "sheet": obj{"measured": obj{"gauge_error": obj{"readings": []obj{{"master_bar": 1.5, "gauge_bar": 1.5}}}}}}).is(201)
+		h.send("manager", "POST", "/v1/bookings", obj{"rig": code, "from": fmt.Sprintf("2026-06-%02d", 1+i*11%28), "to": "2026-07-03", "hectares": 40}).is(201)
+	}
+	h.raise()
+	return h
+}
+
+func TestListsComeInTheOrderAskedFor(t *testing.T) {
+	h := aYardFull(t, 9)
+	all := func(path, list, member string) []string {
+		t.Helper()
+		return h.walk(path, list, member, func() {})
+	}
+	sortedBy := func(path, list, pointer string, less func(a, b any) int) {
+		t.Helper()
+		rows := h.send("reader", "GET", path, nil).is(200).list("/" + list)
+		if len(rows) < 3 {
+			t.Fatalf("%s: %d rows", path, len(rows))
+		}
+		get := func(row any) any {
+			for _, name := range strings.Split(pointer, "/") {
+				m, _ := row.(map[string]any)
+				row = m[name]
+			}
+			return row
+		}
+		for i := 1; i < len(rows); i++ {
+			if less(get(rows[i-1]), get(rows[i])) > 0 {
+				t.Errorf("%s: %v comes before %v", path, get(rows[i-1]), get(rows[i]))
+			}
+		}
+	}
+	text := func(a, b any) int { return strings.Compare(fmt.Sprint(a), fmt.Sprint(b)) }
+	dates := func(a, b any) int { // none comes last
+		if a == nil {
+			a = "9999"
+		}
+		if b == nil {
+			b = "9999"
+		}
+		return text(a, b)
+	}
+	of := func(words ...string) func(a, b any) int {
+		return func(a, b any) int {
+			return slices.Index(words, fmt.Sprint(a)) - slices.Index(words, fmt.Sprint(b))
+		}
+	}
+	sortedBy("/v1/rigs?limit=500", "rigs", "rig", text)
+	sortedBy("/v1/rigs?limit=500&sort=-hours", "rigs", "totals/pump/hours", func(a, b any) int {
+		if a.(float64) < b.(float64) {
+			return 1
+		}
+		return -1
+	})
+	sortedBy("/v1/rigs?sort=fitness", "rigs", "fitness/state", of("do not use", "fit with advisories", "fit"))
+	sortedBy("/v1/items?limit=500&sort=pressing", "items", "status", of("overdue", "due", "soon", "ok"))
+	sortedBy("/v1/items?limit=500&sort=due", "items", "due/date", dates)
+	sortedBy("/v1/items?limit=500&sort=rig", "items", "rig", text)
+	sortedBy("/v1/items?limit=500", "items", "raised_at", text)
+	sortedBy("/v1/defects?sort=-reported", "defects", "reported_at", func(a, b any) int { return text(b, a) })
+	sortedBy("/v1/defects?sort=reported", "defects", "reported_at", text)
+	sortedBy("/v1/inspections?sort=-recorded", "inspections", "recorded", func(a, b any) int { return text(b, a) })
+	sortedBy("/v1/certificates?sort=expires", "certificates", "expires", dates)
+	sortedBy("/v1/bookings?sort=from", "bookings", "from", text)
+	sortedBy("/v1/bookings?sort=rig", "bookings", "rig", text)
+	// What is next on a rig is its first line, so the rigs come as their lines would.
+	var next []string
+	for _, code := range all("/v1/rigs?sort=next_due&limit=2", "rigs", "rig") {
+		next = append(next, h.send("reader", "GET", "/v1/rigs/"+code, nil).is(200).at("/next_due/0/status").(string))
+	}
+	if !slices.IsSortedFunc(next, func(a, b string) int { return of("overdue", "due", "soon", "ok")(a, b) }) {
+		t.Errorf("next due: %v", next)
+	}
+
+	// A cursor belongs to its order, and an order that is not known is named.
+	cursor := h.send("reader", "GET", "/v1/rigs?limit=2&sort=-hours", nil).is(200).at("/next").(string)
+	for _, other := range []string{"", "&sort=rig", "&sort=fitness", "&sort=-hours&yard=north"} {
+		if bad := h.send("reader", "GET", "/v1/rigs?limit=2"+other+"&cursor="+cursor, nil).is(422).bad(); bad != "cursor" {
+			t.Errorf("%q names %q", other, bad)
+		}
+	}
+	h.send("reader", "GET", "/v1/rigs?limit=5&sort=-hours&fields=name&cursor="+cursor, nil).is(200)
+	for path, name := range map[string]string{"/v1/rigs?sort=hours": "sort", "/v1/items?sort=-due": "sort", "/v1/plans?sort=plan": "sort", "/v1/calibrations?fields=rig": "fields"} {
+		if bad := h.send("reader", "GET", path, nil).is(422).bad(); bad != name {
+			t.Errorf("%s names %q", path, bad)
+		}
+	}
+}
+
+func TestSparseAnswersHaveWhatWasAskedFor(t *testing.T) {
+	h := aYardFull(t, 3)
+	members := func(doc any) string {
+		m, ok := doc.(map[string]any)
+		if !ok {
+			t.Fatalf("%v is no object", doc)
+		}
+		var names []string
+		for name := range m {
+			names = append(names, name)
+		}
+		slices.Sort(names)
+		return strings.Join(names, " ")
+	}
+	for _, row := range []struct{ path, at, want string }{
+		{"/v1/rigs?fields=totals,fitness", "/rigs/0", "fitness rig totals"},
+		{"/v1/rigs?fields=rig", "/rigs/0", "rig"},
+		{"/v1/items?fields=status,due,rig", "/items/0", "due item rig status"},
+		{"/v1/defects?fields=text", "/defects/0", "defect text"},
+		{"/v1/inspections?fields=outcome", "/inspections/0", "inspection outcome"},
+		{"/v1/certificates?fields=number,withdrawn", "/certificates/0", "certificate number"}, // not withdrawn: it has none
+		{"/v1/bookings?fields=from,to", "/bookings/0", "booking from to"},
+		{"/v1/rigs/T00?fields=next_due,name", "", "name next_due rig"},
+		{"/v1/items/T00-nozzles.nozzle-flow.1?fields=checklist", "", "checklist item"},
+	} {
+		a := h.send("reader", "GET", row.path, nil).is(200)
+		var doc any
+		if row.at != "" {
+			doc = a.at(row.at)
+		} else if err := json.Unmarshal(a.body, &doc); err != nil {
+			t.Fatal(err)
+		}
+		if got := members(doc); got != row.want {
+			t.Errorf("%s has %s, want %s", row.path, got, row.want)
+		}
+	}
+	// What is there is what the whole answer has, under the same tag.
+	whole, some := h.send("reader", "GET", "/v1/rigs/T00", nil).is(200), h.send("reader", "GET", "/v1/rigs/T00?fields=totals,meters", nil).is(200)
+	for _, name := range []string{"totals", "meters"} {
+		x, _ := json.Marshal(whole.at("/" + name))
+		y, _ := json.Marshal(some.at("/" + name))
+		if string(x) != string(y) {
+			t.Errorf("%s is %s alone and %s with the rest", name, y, x)
+		}
+	}
+	if len(some.body)*3 > len(whole.body) {
+		t.Errorf("two members take %d bytes of %d", len(some.body), len(whole.body))
+	}
+	h.send("reader", "GET", "/v1/rigs/T00?fields=totals", nil, "If-None-Match", some.header.Get("Etag")).is(304)
+	for _, path := range []string{"/v1/rigs?fields=colour", "/v1/rigs?fields=meters", "/v1/rigs/T00?fields=rig,,name", "/v1/items?fields=checklist", "/v1/rigs?fields=Rig"} {
+		if bad := h.send("reader", "GET", path, nil).is(422).bad(); bad != "fields" {
+			t.Errorf("%s names %q", path, bad)
+		}
+	}
+}
+
+// The document lists the very names and orders that are answered.
+func TestEveryMemberAndOrderIsDocumented(t *testing.T) {
+	h := aYardFull(t, 1)
+	for list, of := range map[string]struct {
+		members []string
+		sorts   []string
+	}{
+		"rigs": {membersOf(reflect.TypeOf(rigLine{})), rigSorts}, "items": {membersOf(reflect.TypeOf(itemLine{})), itemSorts},
+		"defects": {membersOf(reflect.TypeOf(defectDoc{})), defectSorts}, "inspections": {membersOf(reflect.TypeOf(inspectionLine{})), inspectionSorts},
+		"certificates": {membersOf(reflect.TypeOf(certificateDoc{})), certificateSorts}, "bookings": {membersOf(reflect.TypeOf(bookingDoc{})), bookingSorts},
+	} {
+		for _, m := range of.members { // the validator of every answer and request knows the enumeration
+			h.send("reader", "GET", "/v1/"+list+"?fields="+m, nil).is(200)
+		}
+		for _, o := range of.sorts {
+			h.send("reader", "GET", "/v1/"+list+"?sort="+url.QueryEscape(o), nil).is(200)
+		}
+	}
+	for _, m := range membersOf(reflect.TypeOf(rigDoc{})) {
+		h.send("reader", "GET", "/v1/rigs/T00?fields="+m, nil).is(200)
+	}
+	for _, m := range membersOf(reflect.TypeOf(itemDoc{})) {
+		h.send("reader", "GET", "/v1/items/T00-nozzles.nozzle-flow.1?fields="+m, nil).is(200)
+	}
+}
+
+// Any order, read page by page while others write: a row whose key stays comes
+// exactly once, in the order it had.
+func TestPagesInAnyOrderNeitherRepeatNorSkipWhatStays(t *testing.T) {
+	h := aYardFull(t, 12)
+	fresh := h.fleet.Head().N
+	get := func(path string) map[string]any {
+		r := httptest.NewRequest("GET", path, nil)
+		r.Header.Set("Authorization", "Bearer "+h.tokens["manager"])
+		w := httptest.NewRecorder()
+		h.api.ServeHTTP(w, r)
+		var doc map[string]any
+		if err := json.Unmarshal(w.Body.Bytes(), &doc); err != nil || w.Code != 200 {
+			t.Fatalf("%s: %d %s", path, w.Code, w.Body)
+		}
+		return doc
+	}
+	lists := []struct {
+		list, id string
+		sorts    []string
+	}{
+		{"rigs", "rig", rigSorts}, {"items", "item", itemSorts}, {"defects", "defect", defectSorts},
+		{"inspections", "inspection", inspectionSorts}, {"certificates", "certificate", certificateSorts}, {"bookings", "booking", bookingSorts},
+	}
+	n := 100
+	hours := map[string]float64{}
+	rapid.Check(t, func(rt *rapid.T) {
+		if h.fleet.Head().N > fresh+150 { // what was written would make every list long
+			h = aYardFull(t, 12)
+			fresh = h.fleet.Head().N
+			clear(hours)
+		}
+		l := rapid.SampledFrom(lists).Draw(rt, "list")
+		order := rapid.SampledFrom(l.sorts).Draw(rt, "order")
+		limit := rapid.IntRange(1, 7).Draw(rt, "limit")
+		if l.list == "items" {
+			limit *= 8
+		}
+		base := fmt.Sprintf("/v1/%s?sort=%s&fields=rig", l.list, url.QueryEscape(order))
+		var before []string // of rigs that nobody writes to
+		for path := base + "&limit=500"; path != ""; {
+			doc := get(path)
+			for _, row := range doc[l.list].([]any) {
+				if m := row.(map[string]any); !strings.HasPrefix(m["rig"].(string), "U") && m["rig"].(string) > "T03" {
+					before = append(before, m[l.id].(string))
+				}
+			}
+			path = ""
+			if next, ok := doc["next"].(string); ok {
+				path = base + "&limit=500&cursor=" + next
+			}
+		}
+		if len(before) < 2 {
+			rt.Fatalf("only %d rows that stay", len(before))
+		}
+		var seen []string
+		for path := base + fmt.Sprint("&limit=", limit); path != ""; {
+			doc := get(path)
+			for _, row := range doc[l.list].([]any) {
+				m := row.(map[string]any)
+				if id := m[l.id].(string); slices.Contains(before, id) {
+					seen = append(seen, id)
+				}
+			}
+			path = ""
+			if next, ok := doc["next"].(string); ok {
+				path = base + fmt.Sprint("&limit=", limit, "&cursor=", next)
+			}
+			for range rapid.IntRange(0, 2).Draw(rt, "writes") {
+				code := fmt.Sprintf("T%02d", rapid.IntRange(0, 3).Draw(rt, "rig")) // the others are left alone
+				n++
+				switch rapid.IntRange(0, 3).Draw(rt, "what") {
+				case 0:
+					hours[code] += 0.001
+					a := events.Arrival{Via: "api", Rig: code, Event: fmt.Sprint("w", n), Time: h.now().Add(time.Duration(n) * time.Millisecond), Kind: events.KindReading,
+						Counters: []events.RawCounter{{Meter: "pump", Value: 1 + hours[code], Unit: "HUR"}}}
+					if _, err := h.fleet.Take(context.Background(), []events.Arrival{a}); err != nil {
+						rt.Fatal(err)
+					}
+				case 1:
+					h.do(&fleet.ReportDefect{ID: fleet.NewDefectID(), Rig: code, Text: "drip", Safety: true})
+				case 2:
+					h.do(&fleet.MakeBooking{ID: fleet.NewBookingID(), Rig: code, PlannedWork: fleet.PlannedWork{From: fmt.Sprintf("2026-06-%02d", 1+n%28), To: "2026-07-03", Hectares: 40}})
+				default:
+					h.do(&fleet.RegisterRig{Rig: fmt.Sprintf("U%d", n), Name: "New", Class: "trailed", Yard: "north", WidthM: 24, TankL: 3500})
+				}
+			}
+		}
+		if !slices.Equal(seen, before) {
+			rt.Fatalf("%s by %s came as\n%v, want\n%v", l.list, order, seen, before)
+		}
+	})
+}

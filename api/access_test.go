@@ -115,6 +115,7 @@ GET /v1/bookings                              m w o r -
 POST /v1/bookings                             m - - - -
 GET /v1/bookings/:booking                     m w o r -
 POST /v1/bookings/:booking/cancel             m - - - -
+POST /v1/rigs/:rig/visit                      m w - - -
 POST /v1/rigs/:rig/work-changed               m - - - -
 GET /v1/rigs/:rig/forecast                    m w o r -
 GET /v1/forecast                              m w o r -
@@ -339,6 +340,9 @@ func TestDocumentAndRoutesAreTheSame(t *testing.T) {
 	param := regexp.MustCompile(`:(\w+)`)
 	served := map[string]*route{}
 	for _, r := range h.api.engine.Routes() {
+		if h.api.pages[r.Path] {
+			continue // for people; the document is for programs
+		}
 		served[r.Method+" "+param.ReplaceAllString(r.Path, "{$1}")] = nil
 	}
 	for i := range routes {

@@ -55,7 +55,9 @@ type API struct {
 	rigs   sync.Map // rig → *rigAnswer: bytes of GET /v1/rigs/{rig}
 	flying inFlight
 	lists  keptLists
+	due    dueByItem
 
+	pages    map[string]bool  // the addresses of pages for people
 	bodyMost map[string]int64 // largest body by path, where it is not maxBody
 
 	calendars sync.Map      // calendar → *calendarAnswer
@@ -83,6 +85,7 @@ func newAPI(o Options) *API {
 	gin.SetMode(gin.ReleaseMode)
 	a := &API{fleet: o.Fleet, log: o.Log, ready: o.Ready, version: o.Version, engine: gin.New(), ids: newRequestIDs(), unpacking: make(chan struct{}, unpackingMost)}
 	a.metrics = newMetrics(o.Metrics, o.Fleet)
+	a.pages = map[string]bool{}
 	a.bodyMost = map[string]int64{filesPath: fileBodyMost, taskDataPath: taskDataMost}
 	a.feed, a.hooks, a.stopping, a.limits.perSecond = NewFeed(o.Fleet), o.Hooks, o.Stopping, o.Rate
 	a.issuer = o.Issuer
@@ -109,6 +112,7 @@ func newAPI(o Options) *API {
 	pages := console.New(console.Options{Fleet: o.Fleet, Log: o.Log, Secure: o.Secure, Version: o.Version, Holder: a.Holder, API: a, Stopping: o.Stopping})
 	for _, p := range pages.Routes() {
 		a.bodyMost[p.Path] = max(p.Most, a.bodyMost[p.Path])
+		a.pages[p.Path] = true
 		e.Handle(p.Method, p.Path, func(g *gin.Context) {
 			for _, part := range g.Params {
 				g.Request.SetPathValue(part.Key, part.Value)
@@ -117,6 +121,10 @@ func newAPI(o Options) *API {
 		})
 	}
 	e.NoRoute(func(g *gin.Context) {
+		if browses(g.Request) {
+			pages.Lost(g.Writer, g.Request)
+			return
+		}
 		a.refuse(g, &problem{kind: kindNoRoute, detail: "there is nothing at " + clip(g.Request.URL.Path, 200)})
 	})
 	e.NoMethod(func(g *gin.Context) {
@@ -136,6 +144,11 @@ func (a *API) ServeHTTP(w http.ResponseWriter, r *http.Request) {
 		r.Method = http.MethodGet
 	}
 	a.engine.ServeHTTP(w, r)
+}
+
+// browses says whether a person's browser asks for a page.
+func browses(r *http.Request) bool {
+	return r.Method == http.MethodGet && !strings.HasPrefix(r.URL.Path, "/v1/") && strings.HasPrefix(r.Header.Get("Accept"), "text/html")
 }
 
 // headKey marks a request that came as HEAD.

@@ -72,7 +72,8 @@ type speedRangeIn struct {
 }
 
 func calcSpeedRange(_ *call, in speedRangeIn) (any, error) {
-	return testbay.SpeedRange(in.LHa, in.SpacingM, in.LMin, in.AtBar, in.LowBar, in.HighBar)
+	w, err := testbay.SpeedRange(in.LHa, in.SpacingM, in.LMin, in.AtBar, in.LowBar, in.HighBar)
+	return w, renamed(err, "lowest_bar", "low_bar", "highest_bar", "high_bar")
 }
 
 type nozzleIn struct {

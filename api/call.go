@@ -19,12 +19,12 @@ import (
 
 // call is one request to a route of the table, on its way.
 type call struct {
-	api   *API
-	gin   *gin.Context
-	who   fleet.Holder
-	now   time.Time
-	raw   []byte // the body, once read
-	query query
+	api     *API
+	gin     *gin.Context
+	who     fleet.Holder
+	now     time.Time
+	raw     []byte // the body, once read
+	query   query
 	keeping *keptList // where the answer is kept; nil for most
 }
 

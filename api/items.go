@@ -94,12 +94,7 @@ func (a *API) openOf(c *call, s *fleet.State, r *fleet.Rig) []foundItem {
 		return nil
 	}
 	lines := a.fleet.DueOf(s, r, c.now)
-	at := make(map[string]*fleet.DueLine, len(r.Open))
-	for i := range lines {
-		if lines[i].Item != "" {
-			at[lines[i].Item] = &lines[i]
-		}
-	}
+	at := a.due.of(r.Rig, lines)
 	out := make([]foundItem, 0, len(r.Open))
 	for _, id := range r.Open {
 		out = append(out, foundItem{s.Items[id], r, at[id]})

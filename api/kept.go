@@ -69,10 +69,11 @@ func kept(make func(c *call) error) func(c *call) error {
 			return make(c)
 		}
 		lists, key := &c.api.lists, c.keptKey()
+		// What was there when the caller asked is enough, however fast commits come.
+		var head uint64
+		var today plan.Date
+		c.api.fleet.View(func(s *fleet.State) { head, today = s.Head.N, c.today(s) })
 		for {
-			var head uint64
-			var today plan.Date
-			c.api.fleet.View(func(s *fleet.State) { head, today = s.Head.N, c.today(s) })
 			list, flight, mine := lists.find(key, head, today)
 			switch {
 			case list != nil:
@@ -137,7 +138,7 @@ func (l *keptList) gzip() []byte {
 func (k *keptLists) find(key string, head uint64, today plan.Date) (list *keptList, flight *keptFlight, mine bool) {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	if l := k.lists[key]; l != nil && l.commit == head && l.today == today {
+	if l := k.lists[key]; l != nil && l.commit >= head && l.today == today {
 		return l, nil, false
 	}
 	if flight = k.flying[key]; flight != nil {

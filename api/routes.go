@@ -79,6 +79,7 @@ var routes = append(calculatorRoutes(), []route{
 	{"POST", "/v1/bookings", managers, nil, postBooking},
 	{"GET", "/v1/bookings/:booking", anyone, nil, getBooking},
 	{"POST", "/v1/bookings/:booking/cancel", managers, nil, cancelBooking},
+	{"POST", "/v1/rigs/:rig/visit", workshop, nil, bookVisit},
 	{"POST", "/v1/rigs/:rig/work-changed", managers, nil, changeWork},
 	{"GET", "/v1/rigs/:rig/forecast", anyone, nil, getRigForecast},
 	{"GET", "/v1/forecast", anyone, []string{"rig", "yard", "days"}, getForecast},

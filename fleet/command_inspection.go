@@ -214,6 +214,13 @@ func overlay(old string, new testbay.Sheet) (merged testbay.Sheet, points []stri
 	return merged, slices.Sorted(maps.Keys(found)), err
 }
 
+// OverSheet lays the points of a retest's sheet over that of the first
+// inspection (its JSON), as JudgeInspection does.
+func OverSheet(first string, again testbay.Sheet) (testbay.Sheet, error) {
+	merged, _, err := overlay(first, again)
+	return merged, err
+}
+
 // judged makes the facts of a judged sheet: the inspection, the defects of
 // failed points, and the end of those that were put right.
 func (d Deciding) judged(rig *Rig, fact *events.InspectionJudged, result testbay.SheetResult, at time.Time) []events.Entry {

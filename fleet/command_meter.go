@@ -81,9 +81,49 @@ func (w *SwapMeter) Decide(d Deciding) ([]events.Entry, error) {
 	if err := c.err(); err != nil {
 		return nil, err
 	}
+	if err := swapFits(m.Series, at, last, start); err != nil {
+		return nil, err
+	}
 	e := d.entry(&events.MeterSwapped{Rig: w.Rig, Meter: w.Meter, Last: last, Start: start, Reason: w.Reason})
 	e.At = at
 	return []events.Entry{e}, nil
+}
+
+// swapFits refuses a swap after which the meter's total would fall somewhere: a
+// start above what the new counter showed later, or a last below what the old one
+// had shown.
+func swapFits(series *meter.Series, at time.Time, last *int64, start int64) error {
+	after := series.Clone()
+	after.Swap(at.UnixMilli(), last, start)
+	when, falls := totalFalls(after)
+	if _, before := totalFalls(series); !falls || before {
+		return nil
+	}
+	return invalid("/start", "does not fit the readings on record: with it the meter's total would fall at %s", unixMilli(when).UTC().Format(time.RFC3339))
+}
+
+// totalFalls gives the first reading or swap at which a total is below the one before.
+func totalFalls(s *meter.Series) (at int64, falls bool) {
+	const ever = 1 << 60
+	total, epoch := s.Epochs[0].Base, 0
+	swapped := func(to int) bool {
+		for ; epoch < to && !falls; epoch++ {
+			next := &s.Epochs[epoch+1]
+			at, falls, total = next.At, next.Base < total, next.Base
+		}
+		return falls
+	}
+	for _, r := range s.Points(-ever, ever) {
+		if swapped(r.Epoch) {
+			return at, true
+		}
+		if r.Total < total {
+			return r.At, true
+		}
+		total = r.Total
+	}
+	swapped(len(s.Epochs) - 1)
+	return at, falls
 }
 
 // VoidReading takes back a wrong reading that got in.
@@ -236,6 +276,9 @@ func (r *Release) swap(d Deciding, m *Meter, h *Held, p meter.Point) (events.Ent
 	}
 	if at > h.At.UnixMilli() {
 		return events.Entry{}, invalid("/swap_at", "lies after the reading itself")
+	}
+	if err := swapFits(m.Series, unixMilli(at), swap.Last, start); err != nil {
+		return events.Entry{}, err
 	}
 	return events.Entry{At: unixMilli(at), By: d.By, Fact: swap}, nil
 }

@@ -43,6 +43,7 @@ type Fleet struct {
 	uses      uses
 	due       dueBook
 	ahead     outlooks
+	pasts     pasts
 	conflicts atomic.Uint64
 	broken    atomic.Pointer[error]
 	opening   Opening
@@ -61,6 +62,7 @@ func Open(ctx context.Context, o Options) (*Fleet, error) {
 	f := &Fleet{
 		store: o.Store, now: o.Now, log: o.Log, announce: o.Announce, applied: o.Applied,
 		changed: make(chan struct{}),
+		pasts:   newPasts(),
 		queue:   make(chan *job, deskQueue),
 		stopped: make(chan struct{}),
 	}

@@ -40,6 +40,9 @@ func (s *State) applyItem(c *events.Commit, e *events.Entry, rig *Rig) error {
 		it.Deferral, it.DeferBy = f, e.By
 	case *events.ItemFinished:
 		it.Finish = f
+		for _, file := range f.Files {
+			s.refer(file, it.Rig)
+		}
 		s.endCycle(c, it, e, Done, "")
 		for _, also := range f.Includes {
 			s.endIncluded(c, also, it, e)

@@ -47,6 +47,7 @@ type Console struct {
 	holder   func(ctx context.Context, token string) (fleet.Holder, bool)
 	guard    *http.CrossOriginProtection
 	open     streams
+	ahead    aheadBook // of the yard
 }
 
 // Route is one address. The caller puts the parts of its path into the request
@@ -78,6 +79,7 @@ func (c *Console) Routes() []Route {
 		{"POST", "/sign-in", c.signIn, 0},
 		{"POST", "/sign-out", c.signOut, 0},
 		{"GET", "/pulse", c.pulse, 0},
+		{"POST", "/bay/compute", c.compute, formMost},
 		{"GET", "/console.css", serveAsset(styles), 0},
 		{"GET", "/console.js", serveAsset(scripts), 0},
 		{"GET", "/mark.svg", serveAsset(mark), 0},

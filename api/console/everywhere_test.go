@@ -51,7 +51,7 @@ func aBusyFleet(t *testing.T) *house {
 		case 0:
 			h.send("workshop", "POST", "/v1/items/"+id+"/book", obj{"date": day(0), "for": hostile})
 		case 1:
-			h.send("workshop", "POST", "/v1/items/"+id+"/start", obj{"by": "Ana"})
+			h.send("workshop", "POST", "/v1/items/"+id+"/start", obj{"by": "Ana", "cautions_read": true})
 		case 2:
 			h.send("workshop", "POST", "/v1/items/"+id+"/finish", obj{"by": "Ana", "minutes": 20, "findings": hostile})
 		}

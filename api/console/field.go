@@ -15,7 +15,8 @@ import (
 //	b  yes or no        d  calendar date
 //	t  time, local      l  a list, one line each
 //	f  a file           h  goes with others: alone it says nothing
-const fieldTypes = "snbdtlfh"
+//	m  many numbers     q  a number that keeps its place in a row: null where open
+const fieldTypes = "snbdtlfhmq"
 
 // field is one input as the part "in" shows it.
 type field struct {
@@ -109,7 +110,8 @@ func (in *field) set(name, v string) error {
 // openForm begins a form that writes: its name on the page, the request's path
 // under /v1, and then by name and value: method (POST when not said), then (where to
 // go after), undo (path of a request that takes it back; {ref} is the id of what
-// was made), undo-why (the reason field's pointer in it), said (what to say),
+// was made), undo-why (the reason field's pointer in it), undo-with (its other
+// fields, as a query), said (what to say),
 // match (for If-Match), show ("answer" to show the answer on the page itself,
 // for secrets that are shown once).
 func openForm(f frame, form, path string, more ...string) (template.HTML, error) {
@@ -132,7 +134,7 @@ func openForm(f frame, form, path string, more ...string) (template.HTML, error)
 	hidden("once", once)
 	for i := 0; i+1 < len(more); i += 2 {
 		switch more[i] {
-		case "method", "then", "undo", "undo-why", "said", "match", "show":
+		case "method", "then", "undo", "undo-why", "undo-with", "said", "match", "show":
 			hidden(more[i], more[i+1])
 		default:
 			return "", fmt.Errorf("%q is no setting of a form", more[i])

@@ -31,6 +31,7 @@ type visit struct {
 
 	refused *refused       // the form of this page that was refused, nil for none
 	answer  map[string]any // what the API answered to a form that shows it, nil for none
+	part    bool           // only what follows the typing is asked for (bay_compute.go)
 }
 
 // param is a part of the page's path.
@@ -89,6 +90,13 @@ func (v *visit) serve(p page) {
 	default:
 		v.log.Error("a page could not be made", "page", p.path, "error", err)
 		v.sorry(http.StatusServiceUnavailable, word("This page could not be made"), word("Nothing was lost. Try again in a moment."))
+	}
+}
+
+// Lost answers a browser that asks for a page that is not there.
+func (c *Console) Lost(w http.ResponseWriter, r *http.Request) {
+	if v := c.enter(w, r, page{}); v != nil {
+		v.sorry(http.StatusNotFound, word("Not found"), word("There is no such page."))
 	}
 }
 

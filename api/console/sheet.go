@@ -7,6 +7,7 @@ import (
 	"strconv"
 	"strings"
 	"time"
+	"unicode"
 )
 
 // sheet turns the fields of a form (field.go) into the JSON body of a request.
@@ -23,6 +24,7 @@ type knot struct {
 	value any
 	field string
 	faint bool // it only goes with others
+	hold  bool // a row that keeps its place though nobody filled it in
 }
 
 func newSheet(zone *time.Location) *sheet {
@@ -41,23 +43,33 @@ func (s *sheet) put(name string, values []string) {
 		return
 	}
 	text := strings.TrimSpace(values[len(values)-1])
+	if name[0] == 'q' {
+		s.hold(name)
+	}
 	if text == "" {
 		return
 	}
 	var value any = text
 	switch name[0] {
 	case 's', 'd', 'h':
-	case 'n':
-		number := strings.Replace(strings.ReplaceAll(text, "\u00a0", ""), ",", ".", 1)
-		if !plainNumber.MatchString(number) {
+	case 'n', 'q':
+		number, ok := numberTyped(text)
+		if !ok {
 			s.wrong[name] = word("This is not a number.")
 			return
 		}
-		// The digits go on as they are typed, in the form JSON has.
-		number = strings.TrimPrefix(number, "+")
-		if f, err := strconv.ParseFloat(number, 64); err == nil {
-			value = json.Number(strconv.FormatFloat(f, 'f', -1, 64))
+		value = number
+	case 'm':
+		list := []json.Number{}
+		for _, one := range strings.FieldsFunc(strings.ReplaceAll(text, ", ", " "), func(r rune) bool { return r == ';' || unicode.IsSpace(r) }) {
+			number, ok := numberTyped(one)
+			if !ok {
+				s.wrong[name] = word("Something in this row is not a number.")
+				return
+			}
+			list = append(list, number)
 		}
+		value = list
 	case 'b':
 		value = text == "true" || text == "on"
 	case 't':
@@ -82,6 +94,24 @@ func (s *sheet) put(name string, values []string) {
 		return
 	}
 	s.set(name, value)
+}
+
+// numberTyped reads a number as people write it, and gives it in the form JSON has.
+func numberTyped(text string) (json.Number, bool) {
+	number := strings.Replace(strings.ReplaceAll(text, "\u00a0", ""), ",", ".", 1)
+	if !plainNumber.MatchString(number) {
+		return "", false
+	}
+	f, err := strconv.ParseFloat(strings.TrimPrefix(number, "+"), 64)
+	return json.Number(strconv.FormatFloat(f, 'f', -1, 64)), err == nil
+}
+
+// hold keeps the place of a row of single numbers that nobody filled in.
+func (s *sheet) hold(name string) {
+	if steps := strings.Split(name[3:], "/"); len(steps) <= deepest {
+		k := s.root.at(steps)
+		k.hold, k.field = true, name
+	}
 }
 
 // file puts the hash of a kept file where its field says; under a pointer that
@@ -145,6 +175,11 @@ func (k *knot) build(pointer string, back map[string]string) (value any, full bo
 		for _, row := range rows {
 			at := pointer + "/" + strconv.Itoa(len(list))
 			one, some := row.build(at, back)
+			if row.hold && !some {
+				back[at] = row.field
+				list = append(list, nil)
+				continue
+			}
 			if !some {
 				for p := range back {
 					if p == at || strings.HasPrefix(p, at+"/") {
@@ -156,6 +191,11 @@ func (k *knot) build(pointer string, back map[string]string) (value any, full bo
 			list, full = append(list, one), true
 		}
 		if !full {
+			for p := range back {
+				if strings.HasPrefix(p, pointer+"/") {
+					delete(back, p)
+				}
+			}
 			return nil, false
 		}
 		return list, true

@@ -4,9 +4,12 @@ import (
 	"bytes"
 	"encoding/base64"
 	"encoding/json"
+	"maps"
 	"mime/multipart"
 	"net/http"
 	"net/url"
+	"regexp"
+	"slices"
 	"strings"
 
 	"rigledger/fleet"
@@ -82,6 +85,7 @@ func (f *form) write() bool {
 	for name, values := range f.typed {
 		body.put(name, values)
 	}
+	halfSteps(f.typed, body.wrong)
 	if len(body.wrong) > 0 {
 		f.refuse(http.StatusUnprocessableEntity, word("Something in the form cannot be read.")).fields = body.wrong
 		return false
@@ -90,6 +94,7 @@ func (f *form) write() bool {
 		return false
 	}
 	text, back := body.body()
+	leftEmpty(f.typed, back)
 	method := f.typed.Get("method")
 	if method != http.MethodPatch {
 		method = http.MethodPost
@@ -139,9 +144,25 @@ func (f *form) explain(back map[string]string) {
 			r.fields[field] += e.Detail
 			continue
 		}
+		r.fields["b:"+e.Pointer] = e.Detail // a box that was not ticked is not sent; where there is none, nothing shows there
 		r.whole += " (" + strings.TrimSpace(e.Pointer+e.Parameter+" "+e.Detail) + ")"
 	}
 }
+
+// leftEmpty adds the fields that nobody filled in: what is missing is said there.
+// Rows are left out, since those that were not filled in are not sent.
+func leftEmpty(typed url.Values, back map[string]string) {
+	for name := range typed {
+		if len(name) < 4 || name[1] != ':' || name[2] != '/' || inRow.MatchString(name) {
+			continue
+		}
+		if pointer := name[2:]; back[pointer] == "" {
+			back[pointer] = name
+		}
+	}
+}
+
+var inRow = regexp.MustCompile(`/(\d+|-)(/|$)`)
 
 // fieldOf finds the field at a pointer, or at what holds it.
 func fieldOf(back map[string]string, pointer string) (string, bool) {
@@ -236,6 +257,17 @@ type said struct {
 	Form   string `json:"form"`           // the form that may forget what was typed
 	Undo   string `json:"undo,omitempty"` // the request that takes it back
 	Why    string `json:"why,omitempty"`  // the field that says why it is taken back
+	With   string `json:"with,omitempty"` // further fields of that request, as a query
+}
+
+// Fields are the further fields of the request that takes it back.
+func (s *said) Fields() []option {
+	values, _ := url.ParseQuery(s.With)
+	var all []option
+	for _, name := range slices.Sorted(maps.Keys(values)) {
+		all = append(all, option{name, values.Get(name)})
+	}
+	return all
 }
 
 const saidCookie = "rigledger-said"
@@ -255,7 +287,7 @@ func (f *form) done(p page) {
 	if at := f.reply.header.Get("Location"); at != "" {
 		ref = at[strings.LastIndexByte(at, '/')+1:]
 	}
-	s := said{Text: f.typed.Get("said"), Commit: f.reply.header.Get("Rigledger-Commit"), Form: f.typed.Get("is"), Undo: f.typed.Get("undo"), Why: f.typed.Get("undo-why")}
+	s := said{Text: f.typed.Get("said"), Commit: f.reply.header.Get("Rigledger-Commit"), Form: f.typed.Get("is"), Undo: f.typed.Get("undo"), Why: f.typed.Get("undo-why"), With: f.typed.Get("undo-with")}
 	if s.Text == "" {
 		s.Text = word("On record.")
 	}

@@ -1,8 +1,10 @@
 package console
 
 import (
-	"fmt"
-	"sort"
+	"cmp"
+	"net/url"
+	"slices"
+	"strings"
 	"time"
 
 	"rigledger/fleet"
@@ -12,158 +14,263 @@ import (
 
 var yardPages = []page{{"/", nil, showYard}}
 
+// yardPage answers one question: who can go out on a day.
 type yardPage struct {
-	Yards []yard
-	Due   []dueYard
+	On, Today plan.Date
+	Weekday   string
+	Gone      bool // the day asked for has gone by; On is another
+	Near      []nearDay
+	Yards     []string // that the person may see
+	Yard      string   // the one looked at, "" for all
+	Find      string
+	Sort      string
+	Sorts     []option
+	All       string // address without yard and search
+	Scale     stripScale
+	Groups    []yardGroup
+	Rigs      int // on the page
+	Elsewhere int // left out by yard or search
+	Torn      []*ride
+	Waiting   int // rigs whose days are still being worked out
+	Beyond    int // rigs past the bound of a page
 }
 
+type nearDay struct {
+	Name, To string
+	Here     bool
+}
+
+// yardGroup is one answer with its rigs; Folded are those that a click shows.
+type yardGroup struct {
+	ID, Name, Means string
+	Many            string // how the summary says it of several
+	Rigs            int
+	Shown, Folded   []*ride
+}
+
+// Bounds of the page: more rigs than that are counted and not shown; a group
+// shows so many before the rest is folded.
+const (
+	rigsMost  = 1000
+	groupOpen = 20
+)
+
 func showYard(v *visit) error {
-	var d yardPage
-	v.fleet.View(func(s *fleet.State) { d.Yards, d.Due = v.yardsOf(s, v.who, v.now) })
+	d := yardPage{Today: v.today(), Yard: v.query("yard"), Find: strings.TrimSpace(v.query("find")), Sort: v.query("sort")}
+	if !slices.Contains([]string{"code", "hours", "next"}, d.Sort) {
+		d.Sort = "decision"
+	}
+	d.Sorts = []option{{"decision", word("nearest booking first")}, {"code", word("by code")}, {"hours", word("most hours first")}, {"next", word("next job first")}}
+	d.askFor(v.query("on"), v.now.In(v.zone))
+	d.nearDays()
+	d.Scale = scaleFrom(d.Today)
+
+	codes, silent := v.yardRigs(&d)
+	ahead, waiting := v.ahead.of(v.Console, codes, d.Today)
+	d.Waiting = waiting
+	var rides []*ride
+	for some := range slices.Chunk(codes, 25) { // one look for a few rigs, so that nobody waits for all of them
+		v.fleet.View(func(s *fleet.State) {
+			for _, code := range some {
+				if r := s.Rigs[code]; r != nil && !r.Retired {
+					one := *v.rideOf(s, r, ahead[code], d.On, d.Today)
+					one.Silent = silent[code]
+					if d.Find == "" || strings.Contains(one.Words, strings.ToLower(d.Find)) {
+						rides = append(rides, &one)
+					} else {
+						d.Elsewhere++
+					}
+				}
+			}
+		})
+	}
+	d.arrange(rides)
 	return v.showLive("yard.html", word("The yard"), "/", d)
 }
 
-// yard is one yard with its rigs.
-type yard struct {
-	Yard string
-	Rigs []rigRow
-}
-
-type rigRow struct {
-	Rig, Name, Class string
-	State            string // in words
-	Stop             bool   // "do not use": the only thing that is red
-	Reason           string // the first, and how many more
-	Hours, Hectares  string
-	Job              string // the most pressing
-	Silent           int    // days
-}
-
-// dueYard is what is due in one yard.
-type dueYard struct {
-	Yard    string
-	Jobs    []dueRow
-	LeftOut int
-}
-
-type dueRow struct {
-	Item, Rig, Name, Part, Task, Weight, Status, Stage, When string
-	rank                                                     int
-	fraction                                                 float64
-}
-
-// Bounds of a page; what is beyond them is counted.
-const (
-	rigsMost = 500
-	jobsMost = 100
-)
-
-// yardsOf gathers both halves of the page. Within View.
-func (c *Console) yardsOf(s *fleet.State, who fleet.Holder, now time.Time) ([]yard, []dueYard) {
-	byYard := map[string]*yard{}
-	jobs := map[string][]dueRow{}
-	rigs := make([]*fleet.Rig, 0, len(s.Rigs))
-	for _, r := range s.Rigs {
-		if !r.Retired && who.MaySee(r.Yard) {
-			rigs = append(rigs, r)
-		}
-	}
-	sort.Slice(rigs, func(i, j int) bool { return rigs[i].Rig < rigs[j].Rig })
-	for _, r := range rigs {
-		y := byYard[r.Yard]
-		if y == nil {
-			y = &yard{Yard: r.Yard}
-			byYard[r.Yard] = y
-		}
-		lines := c.fleet.DueOf(s, r, now)
-		if len(y.Rigs) < rigsMost {
-			y.Rigs = append(y.Rigs, c.rigRow(s, r, lines, now))
-		}
-		for i := range lines {
-			if it := s.Items[lines[i].Item]; it != nil && lines[i].Due.Status.Rank() >= plan.IsDue.Rank() {
-				jobs[r.Yard] = append(jobs[r.Yard], jobRow(r, it, &lines[i]))
+// yardRigs lists the rigs to show, by code, and for how many days those are
+// silent that should be heard of.
+func (v *visit) yardRigs(d *yardPage) (codes []string, silent map[string]int) {
+	silent = map[string]int{}
+	v.fleet.View(func(s *fleet.State) {
+		for code, r := range s.Rigs {
+			if r.Retired || !v.who.MaySee(r.Yard) {
+				continue
+			}
+			if !slices.Contains(d.Yards, r.Yard) {
+				d.Yards = append(d.Yards, r.Yard)
+			}
+			if d.Yard != "" && r.Yard != d.Yard {
+				d.Elsewhere++
+				continue
+			}
+			codes = append(codes, code)
+			if s.Silent(r, v.now) {
+				since := r.LastHeard
+				if since.IsZero() {
+					since = r.Registered
+				}
+				silent[code] = plan.Of(since, v.zone).DaysUntil(d.Today)
 			}
 		}
+	})
+	slices.Sort(d.Yards)
+	slices.Sort(codes)
+	if len(codes) > rigsMost {
+		d.Beyond = len(codes) - rigsMost
+		codes = codes[:rigsMost]
 	}
-	var yards []yard
-	for _, y := range byYard {
-		yards = append(yards, *y)
-	}
-	sort.Slice(yards, func(i, j int) bool { return yards[i].Yard < yards[j].Yard })
-	var due []dueYard
-	for _, y := range yards {
-		rows := jobs[y.Yard]
-		sort.SliceStable(rows, func(i, j int) bool {
-			if rows[i].rank != rows[j].rank {
-				return rows[i].rank > rows[j].rank
-			}
-			return rows[i].fraction > rows[j].fraction
-		})
-		d := dueYard{Yard: y.Yard, Jobs: rows}
-		if len(rows) > jobsMost {
-			d.Jobs, d.LeftOut = rows[:jobsMost], len(rows)-jobsMost
-		}
-		due = append(due, d)
-	}
-	return yards, due
+	return codes, silent
 }
 
-func (c *Console) rigRow(s *fleet.State, r *fleet.Rig, lines []fleet.DueLine, now time.Time) rigRow {
-	fit := c.fleet.FitnessOf(s, r, now)
-	row := rigRow{
-		Rig: r.Rig, Name: r.Name, Class: r.Class, State: fit.State, Stop: fit.State == fleet.DoNotUse,
-		Hours: totalOf(r, meter.Hours), Hectares: totalOf(r, meter.Area),
-	}
-	if n := len(fit.Reasons); n > 0 {
-		first := fit.Reasons[0]
-		for _, x := range fit.Reasons {
-			if x.Stops {
-				first = x
-				break
-			}
-		}
-		row.Reason = first.Text
-		if n > 1 {
-			row.Reason += fmt.Sprintf(", and %d more", n-1)
+// askFor sets the day that is asked about: the one in the address, else the next
+// working day.
+func (d *yardPage) askFor(text string, now time.Time) {
+	d.On = nextWorkingDay(now)
+	if on, err := plan.ParseDate(text); err == nil && d.Today.DaysUntil(on) <= 366 {
+		if d.Gone = on.Before(d.Today); !d.Gone {
+			d.On = on
 		}
 	}
-	if len(lines) > 0 && lines[0].Due.Status != plan.OK {
-		row.Job = fmt.Sprintf("%s, %s: %s", lines[0].Task.Title, lines[0].Part.Name, lines[0].Due.Status)
-	}
-	since := r.LastHeard
-	if since.IsZero() {
-		since = r.Registered
-	}
-	row.Silent = max(0, plan.Of(since, s.Zone()).DaysUntil(plan.Of(now, s.Zone())))
-	return row
+	d.Weekday = weekdays[d.On.Weekday()]
 }
 
-// totalOf is the total of the rig's first meter of a quantity, to one decimal.
-func totalOf(r *fleet.Rig, q meter.Quantity) string {
+// nextWorkingDay is the day that a manager who asks now has to decide about: today
+// before noon, else the next day, and Monday instead of Saturday and Sunday.
+func nextWorkingDay(now time.Time) plan.Date {
+	day := plan.Of(now, now.Location())
+	if now.Hour() >= 12 && day.Weekday() != time.Saturday && day.Weekday() != time.Sunday {
+		day = day.AddDays(1)
+	}
+	for day.Weekday() == time.Saturday || day.Weekday() == time.Sunday {
+		day = day.AddDays(1)
+	}
+	return day
+}
+
+var weekdays = [...]string{word("Sunday"), word("Monday"), word("Tuesday"), word("Wednesday"), word("Thursday"), word("Friday"), word("Saturday")}
+
+// nearDays are the days that are asked about most.
+func (d *yardPage) nearDays() {
+	monday := d.Today.AddDays(1)
+	for monday.Weekday() != time.Monday {
+		monday = monday.AddDays(1)
+	}
+	for _, day := range []struct {
+		name string
+		on   plan.Date
+	}{{word("today"), d.Today}, {word("tomorrow"), d.Today.AddDays(1)}, {word("next Monday"), monday}} {
+		if len(d.Near) == 2 && day.on == d.Today.AddDays(1) {
+			continue // Monday is tomorrow
+		}
+		d.Near = append(d.Near, nearDay{day.name, d.address(day.on, d.Yard, d.Find), day.on == d.On})
+	}
+	d.All = d.address(d.On, "", "")
+}
+
+func (d *yardPage) address(on plan.Date, yard, find string) string {
+	q := url.Values{"on": {on.String()}}
+	for name, value := range map[string]string{"yard": yard, "find": find} {
+		if value != "" {
+			q.Set(name, value)
+		}
+	}
+	if d.Sort != "decision" {
+		q.Set("sort", d.Sort)
+	}
+	return "/?" + q.Encode()
+}
+
+// arrange puts the rigs under their answers, in the order asked for.
+func (d *yardPage) arrange(rides []*ride) {
+	slices.SortStableFunc(rides, orderOf(d.Sort))
+	groups := []yardGroup{
+		{ID: "stays", Many: word("stay in"), Name: word("Stays in"), Means: word("Not to be used on that day until what stops it is cleared.")},
+		{ID: "if", Many: word("go if something is done or looked at first"), Name: word("Goes if …"), Means: word("Something falls due by then or wants a look first. Who sends it out decides.")},
+		{ID: "goes", Many: word("go"), Name: word("Goes"), Means: word("Nothing on record speaks against it.")},
+		{ID: "rests", Many: word("rest"), Name: word("Rests"), Means: word("It is booked to rest on that day.")},
+	}
+	for _, one := range rides {
+		g := &groups[one.Answer]
+		g.Rigs++
+		if len(g.Shown) < groupOpen {
+			g.Shown = append(g.Shown, one)
+		} else {
+			g.Folded = append(g.Folded, one)
+		}
+		if one.Answer == staysIn && one.OutThen {
+			d.Torn = append(d.Torn, one)
+		}
+	}
+	d.Rigs = len(rides)
+	for _, g := range groups {
+		if g.Rigs > 0 {
+			d.Groups = append(d.Groups, g)
+		}
+	}
+}
+
+// orderOf compares two rigs of one answer. What needs a decision first: work booked
+// for the day asked about, then the nearest booking, then what is done soonest.
+func orderOf(by string) func(a, b *ride) int {
+	switch by {
+	case "code":
+		return func(a, b *ride) int { return cmp.Compare(a.Rig, b.Rig) }
+	case "hours":
+		return func(a, b *ride) int {
+			return cmp.Or(cmp.Compare(amountOf(b.Hours), amountOf(a.Hours)), cmp.Compare(a.Rig, b.Rig))
+		}
+	case "next":
+		return func(a, b *ride) int { return cmp.Or(nextOf(a).Compare(nextOf(b)), cmp.Compare(a.Rig, b.Rig)) }
+	}
+	return func(a, b *ride) int {
+		return cmp.Or(truthFirst(a.OutThen, b.OutThen), bookedFrom(a).Compare(bookedFrom(b)), cmp.Compare(a.Minutes, b.Minutes), cmp.Compare(a.Rig, b.Rig))
+	}
+}
+
+func amountOf(of *float64) float64 {
+	if of == nil {
+		return -1
+	}
+	return *of
+}
+
+var never = plan.On(9999, time.December, 31)
+
+func nextOf(r *ride) plan.Date {
+	switch {
+	case len(r.Needs) > 0 && r.Minutes > 0:
+		return plan.Date{} // there is work due already
+	case r.Next == nil || r.Next.Middle.IsZero():
+		return never
+	}
+	return r.Next.Middle
+}
+
+func bookedFrom(r *ride) plan.Date {
+	if r.Booking == nil {
+		return never
+	}
+	return r.Booking.From
+}
+
+func truthFirst(a, b bool) int {
+	switch {
+	case a == b:
+		return 0
+	case a:
+		return -1
+	}
+	return 1
+}
+
+// totalOf is the total of the rig's first meter of a quantity, nil without one.
+func totalOf(r *fleet.Rig, q meter.Quantity) *float64 {
 	m := r.MeterOf(q, "pump")
 	if m == nil {
-		return "–"
+		return nil
 	}
-	v, _ := m.Series.Total()
-	return fmt.Sprintf("%.1f", q.FromBase(v))
-}
-
-func jobRow(r *fleet.Rig, it *fleet.Item, l *fleet.DueLine) dueRow {
-	row := dueRow{
-		Item: it.Item, Rig: r.Rig, Name: r.Name, Part: l.Part.Name, Task: l.Task.Title, Weight: string(l.Task.Weight),
-		Status: string(l.Due.Status), Stage: string(it.Stage), rank: l.Due.Status.Rank(), fraction: l.Due.Fraction,
-	}
-	for q, left := range l.Due.Remaining.All() {
-		if left <= 0 {
-			row.When = fmt.Sprintf("%.1f %s past", float64(-left)/float64(q.Per()), q.Unit())
-			break
-		}
-	}
-	if !l.Due.Date.IsZero() && l.Due.RemainingDays <= 0 && row.When == "" {
-		row.When = "since " + l.Due.Date.String()
-	}
-	if len(l.Estimated) > 0 && row.When != "" {
-		row.When += " (estimated)"
-	}
-	return row
+	base, _ := m.Series.Total()
+	total := q.FromBase(base)
+	return &total
 }

@@ -65,7 +65,7 @@ func NextInspection(rules []IntervalRule, m Machine, on Date) (Due, error) {
 		return Due{}, err
 	}
 	lastPass, firstFail := m.history()
-	out := Due{Notice: Notice, FailedOpen: firstFail != nil}
+	out := Due{Dates: []RuleDate{}, Notice: Notice, FailedOpen: firstFail != nil}
 	for _, r := range rules {
 		if why := r.skips(m, on); why != "" {
 			out.Skipped = append(out.Skipped, RuleSkipped{r.ID, why})

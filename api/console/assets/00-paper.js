@@ -7,6 +7,7 @@ const zone = document.body.dataset.zone || "UTC";
 
 // localize writes dates and numbers as the reader's browser would. Machine-readable
 // values stay in datetime and value.
+const numberForms = []; // by decimals: making one costs more than using it
 function localize(root) {
   const day = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeZone: "UTC" });
   let moment;
@@ -19,7 +20,8 @@ function localize(root) {
   for (const e of root.querySelectorAll("time[data-moment]")) e.textContent = moment.format(new Date(e.dateTime));
   for (const e of root.querySelectorAll("data.number")) {
     const decimals = (e.value.split(".")[1] || "").length;
-    e.textContent = new Intl.NumberFormat(undefined, { minimumFractionDigits: decimals, maximumFractionDigits: decimals }).format(Number(e.value));
+    numberForms[decimals] ??= new Intl.NumberFormat(undefined, { minimumFractionDigits: decimals, maximumFractionDigits: decimals });
+    e.textContent = numberForms[decimals].format(Number(e.value));
   }
 }
 

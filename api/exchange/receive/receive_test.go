@@ -201,3 +201,19 @@ func TestPairsOfDeviceAndRig(t *testing.T) {
 		t.Error("one device is two rigs")
 	}
 }
+
+// A place of a log goes along with its counter; without one the counter counts all the same.
+func TestThePlaceOfALogIsKept(t *testing.T) {
+	f := open(t, rig("T01", "SN-7", machine))
+	first, second := read(taskdata.WorkingTime, 7200, now.Add(-2*time.Hour)), read(taskdata.WorkingTime, 9000, now.Add(-time.Hour))
+	first.Fix, first.Lat, first.Lon = true, 0.25, -0.5
+	second.Fix = true // a log with a status and no position
+	if d := take(t, f, nil, first, second); d.Taken != 2 {
+		t.Fatalf("%+v", d)
+	}
+	f.View(func(s *fleet.State) {
+		if r := s.Rigs["T01"]; r.Location == nil || r.Location.Latitude != 2_500_000 || r.Location.Longitude != -5_000_000 || !r.Located.Equal(first.At) {
+			t.Errorf("it was at %+v, %v", r.Location, r.Located)
+		}
+	})
+}

@@ -127,6 +127,9 @@ func (d *Device) reading(r *fleet.Rig, key taskdata.Key, read *taskdata.Reading,
 		"device": key.Name, "serial": key.Serial, "measure": read.Measure, "value": read.Base, "unit": read.Quantity.Unit(),
 		"time": read.At, "elements": read.Elements,
 	})
+	if read.Fix {
+		a.Location = events.NewLocation(read.Lat, read.Lon)
+	}
 	if read.Suspect != "" {
 		a.Fault, a.Detail = fleet.WhySuspect, what+": "+read.Suspect
 	}

@@ -79,11 +79,22 @@ func lifetime(d *device, measures map[Measure]map[*element]carrier) []Reading {
 	var out []Reading
 	for _, m := range inMeasureOrder(measures) {
 		top := topmost(measures[m])
+		places := map[int64]sample{} // by time
+		for _, c := range top {
+			for _, s := range c.list {
+				if s.fix {
+					places[s.at] = s
+				}
+			}
+		}
 		for _, p := range combined(m, top) {
 			rd := Reading{Measure: m, Amount: Amount{m.Quantity(), p.base}, At: time.UnixMilli(p.at).UTC(), Elements: ids(top)}
 			rd.ID = fingerprint("reading", d.key.Name, d.key.Serial, string(m), strconv.FormatInt(p.at, 10), strconv.FormatInt(p.base, 10))[:32]
 			if n := len(out); n > 0 && out[n-1].ID == rd.ID {
 				continue
+			}
+			if s, ok := places[p.at]; ok {
+				rd.Fix, rd.Lat, rd.Lon = true, s.lat, s.lon
 			}
 			out = append(out, rd)
 		}

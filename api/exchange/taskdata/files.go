@@ -13,7 +13,7 @@ import (
 )
 
 var (
-	// ErrRefused says that the upload as a whole is past a bound or unsafe.
+	// ErrRefused says that the upload as a whole is past a bound, unsafe or damaged.
 	ErrRefused = errors.New("task data refused")
 	// ErrNotTaskData says that no readable TASKDATA.XML was found.
 	ErrNotTaskData = errors.New("not task data")
@@ -81,7 +81,7 @@ func (f *folder) bytes(name string) ([]byte, error) {
 	}
 	in, err := f.open(full)
 	if err != nil {
-		return nil, fmt.Errorf("open %s: %w", full, err)
+		return nil, fmt.Errorf("open %s: %w (%w)", full, err, ErrRefused)
 	}
 	defer in.Close()
 	room := min(f.lim.EntryBytes, f.lim.TotalBytes-f.read)
@@ -91,7 +91,7 @@ func (f *folder) bytes(name string) ([]byte, error) {
 	}
 	f.read += int64(len(b))
 	if err != nil {
-		return nil, fmt.Errorf("read %s: %w", full, err)
+		return nil, fmt.Errorf("read %s: %w (%w)", full, err, ErrRefused) // damaged on its way
 	}
 	return b, nil
 }

@@ -1,6 +1,8 @@
 package taskdata_test
 
 import (
+	"fmt"
+	"slices"
 	"testing"
 	"time"
 
@@ -168,5 +170,23 @@ func TestTheSameFileTwiceIsRecognised(t *testing.T) {
 		if da.Sources[i].Fingerprint == c.Sources[i].Fingerprint {
 			t.Errorf("source %d: other content, same fingerprint", i)
 		}
+	}
+}
+
+// The log's position goes with the lifetime counter of the same row (units of
+// 1e-7 degree: ISO 11783-10, PTN A and B); a row without a fix has none.
+func TestALifetimeCounterKnowsWhereItWas(t *testing.T) {
+	rep := read(t, oneLog(template(column(271, 1)), binaryLog(
+		row{at: local(8, 0, 0), values: [][2]int64{{0, 1000}}},
+		row{at: local(8, 20, 0), noFix: true, values: [][2]int64{{0, 2000}}},
+		row{at: local(8, 40, 0), zero: true, values: [][2]int64{{0, 3000}}},
+		row{at: local(9, 0, 0), values: [][2]int64{{0, 4000}}})))
+	var got []string
+	for _, r := range rep.Devices[0].Readings {
+		got = append(got, fmt.Sprint(r.Base, " ", r.Fix, " ", r.Lat, " ", r.Lon))
+	}
+	want := []string{"1000 true 52 10", "2000 false 0 0", "3000 false 0 0", "4000 true 52 10"}
+	if !slices.Equal(got, want) {
+		t.Errorf("got %q, want %q", got, want)
 	}
 }

@@ -340,7 +340,7 @@ func (l *logReader) row(rec Record) error {
 	l.span.stretch(at)
 	for _, v := range rec.Values {
 		if k := l.slots[v.Index]; k != nil {
-			l.take(l.taken, l.where, *k, sample{at: at, raw: int64(v.Raw), log: l.number, carried: first})
+			l.take(l.taken, l.where, *k, sample{at: at, raw: int64(v.Raw), log: l.number, carried: first, fix: rec.Fix, lat: rec.Lat, lon: rec.Lon})
 		}
 	}
 	return nil

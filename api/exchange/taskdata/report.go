@@ -58,6 +58,8 @@ type Reading struct {
 	Elements []string  // device elements (DET A) it was read from
 	Suspect  string    // why it belongs in quarantine; empty when nothing speaks against it
 	ID       string    // the same reading of the same device has the same ID in every file
+	Fix      bool      // Lat and Lon are where it was, in degrees; they are 0, 0 in a log without positions
+	Lat, Lon float64
 }
 
 // Task is the job a total belongs to.

@@ -22,6 +22,9 @@ type sample struct {
 	order   int // position in the file, to part what has the same time
 	log     int // −1 for an interval
 	carried bool
+
+	fix      bool // the row has a place
+	lat, lon float64
 }
 
 // samples of the counters of a file.

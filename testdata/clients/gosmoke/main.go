@@ -155,7 +155,11 @@ func (s *smoke) readings() (string, error) {
 	if a.JSON200 == nil {
 		return "", odd(a.StatusCode(), a.Body)
 	}
-	return fmt.Sprintf("%v h, %v ha", *a.JSON200.Totals["pump"].Hours, *a.JSON200.Totals["area"].Hectares), nil
+	if a.JSON200.Totals == nil { // left out where fields asks for others only
+		return "", odd(a.StatusCode(), a.Body)
+	}
+	totals := *a.JSON200.Totals
+	return fmt.Sprintf("%v h, %v ha", *totals["pump"].Hours, *totals["area"].Hectares), nil
 }
 
 // afterCommit asks for what the ledger does not hold yet, and writes it while the
@@ -223,7 +227,7 @@ func (s *smoke) items() (string, error) {
 			}
 			for _, i := range a.JSON200.Items {
 				if i.Item == filter {
-					return fmt.Sprintf("%s %s %s at %v h, remaining %v h", i.Item, i.Weight, *i.Status, *i.Due.Hours, *i.Remaining.Hours), nil
+					return fmt.Sprintf("%s %s %s at %v h, remaining %v h", i.Item, *i.Weight, *i.Status, *i.Due.Hours, *i.Remaining.Hours), nil
 				}
 			}
 			if p.Cursor = a.JSON200.Next; p.Cursor == nil {

@@ -69,7 +69,7 @@ async function readings(): Promise<string> {
   await send(reading("smoke-1", 48, 10.25, 80.1234), reading("smoke-2", 2, 12.5, 88.4321));
   const { data, error, response } = await api.GET("/v1/rigs/{rig}", { params: { path: { rig: "T01" }, query: { after_commit: commit } } });
   if (!data) throw odd(response, error);
-  return `${data.totals["pump"]?.hours} h, ${data.totals["area"]?.hectares} ha`;
+  return `${data.totals?.["pump"]?.hours} h, ${data.totals?.["area"]?.hectares} ha`;
 }
 
 // afterCommit asks for what the ledger does not hold yet, and writes it while the
@@ -110,7 +110,7 @@ async function items(): Promise<string> {
       });
       if (!data) throw odd(response, error);
       const found = data.items.find((i) => i.item === filter);
-      if (found) return `${found.item} ${found.weight} ${found.status} at ${found.due.hours} h, remaining ${found.remaining?.hours} h`;
+      if (found) return `${found.item} ${found.weight} ${found.status} at ${found.due?.hours} h, remaining ${found.remaining?.hours} h`;
       cursor = data.next;
     } while (cursor !== undefined);
     await sleep(200);

@@ -58,7 +58,7 @@ func TestWhatIsFound(t *testing.T) {
 		first       string // address of the first hit, "" for nothing found
 		has, hasNot []string
 	}{
-		"a rig's code leads straight there":         {all, "t01", "T01", "/rigs/T01", []string{"/rigs/T011", "/parts/T01-pump"}, nil},
+		"a rig's code leads straight there":         {all, "t01", "T01", "/rigs/T01", []string{"/rigs/T011", "/parts/T01-axle"}, nil},
 		"a piece of a code leads nowhere by itself": {all, "T0", "", "/rigs/T01", []string{"/rigs/T011"}, []string{"/rigs/S01"}},
 		"a name":                                         {all, "meadow s", "", "/rigs/S01", nil, []string{"/rigs/T01"}},
 		"a rig's serial":                                 {all, "SN-T011", "", "/rigs/T011", nil, []string{"/rigs/S01"}},

@@ -212,7 +212,7 @@ func (v *visit) jobOf(id string) (*jobPage, error) {
 		for _, m := range r.Meters {
 			d.Meters = append(d.Meters, jobMeterOf(m))
 		}
-		if it.Stage.Open() {
+		if it.Stage.Open() && !r.Retired {
 			d.MayMove = v.may(fleet.RoleManager, fleet.RoleWorkshop)
 			d.MayWork = d.MayMove || d.Operator && v.may(fleet.RoleOperator)
 		}

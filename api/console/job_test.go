@@ -302,6 +302,19 @@ func TestFindingsSurviveALostConnection(t *testing.T) {
 	}
 }
 
+// That the cautions were read is said anew each time the page is opened.
+func TestCautionsAreNeverTickedBeforehand(t *testing.T) {
+	h, item := aJob(t, "axle-pivots")
+	b := h.open("workshop", "/items/"+item)
+	b.click("#start-b-cautions_read")
+	b.goTo("/workshop")
+	b.goTo("/items/" + item)
+	b.until(`document.readyState === "complete"`, "the page")
+	if b.eval(`document.querySelector("#start-b-cautions_read").checked`) {
+		t.Error("the box is ticked already")
+	}
+}
+
 // Several photos go with one job.
 func TestPhotosGoWithAJob(t *testing.T) {
 	h, item := aJob(t, "axle-pivots")

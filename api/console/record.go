@@ -63,7 +63,7 @@ func (p recordPage) What(f events.Fact) string {
 	case *events.ItemStarted:
 		return f.Item
 	case *events.ItemFinished:
-		return f.Item
+		return strings.Join(append(append([]string{f.Item}, f.Checked...), f.Files...), " · ")
 	case *events.ItemDeferred:
 		return f.Item + ": " + f.Reason
 	case *events.ItemStruck:

@@ -158,7 +158,7 @@ func (d *rigPage) fan(v *visit, m *fleet.Meter, fan fleet.Fan, f fleet.RigForeca
 			At: quantity.FromBase(l.At), Band: bands[l.Key],
 		}
 		d.Limits = append(d.Limits, one)
-		chart.Limits = append(chart.Limits, drawing.FanLimit{At: one.At, Letter: one.Letter, Standing: one.Status, Href: "#limit-" + one.Letter, Says: one.Letter + ": " + one.Title})
+		chart.Limits = append(chart.Limits, drawing.FanLimit{At: one.At, Letter: one.Letter, Href: "#limit-" + one.Letter, Says: one.Letter + ": " + one.Title})
 	}
 	for _, b := range d.Booked {
 		from, err1 := plan.ParseDate(b.From)

@@ -49,7 +49,9 @@ func (d *rigPage) timeline(v *visit, s *fleet.State, r *fleet.Rig) {
 		one := rigFact{Commit: l.N, At: l.Entry.At, Recorded: l.Recorded, By: l.Entry.By}
 		one.Late = plan.Of(l.Entry.At, v.zone) != plan.Of(l.Recorded, v.zone)
 		one.What, one.More = rigFactWords(s, r, l.Entry.Fact)
-		one.Href, one.Do = rigCounterFact(s, r, l.Entry.Fact)
+		if one.Href, one.Do = rigCounterFact(s, r, l.Entry.Fact); one.Href == "/intake" && !v.may(watching...) {
+			one.Href, one.Do = "", ""
+		}
 		d.Facts = append(d.Facts, one)
 	}
 }

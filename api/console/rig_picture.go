@@ -51,7 +51,7 @@ type rigTask struct {
 
 // draw gathers the pieces and what they need, and draws them. Within View.
 func (d *rigPage) draw(s *fleet.State, r *fleet.Rig, fit fleet.Fitness, lines []fleet.DueLine) {
-	m := drawing.Machine{ID: "rig", WidthM: d.WidthM, TankL: d.TankL}
+	m := drawing.Machine{WidthM: d.WidthM, TankL: d.TankL}
 	pieceOf := d.pieces(&m, s, r)
 	d.nozzles(&m, s, r)
 	marked := map[string]*rigMarked{}

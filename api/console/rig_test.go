@@ -142,6 +142,13 @@ func TestWhatIsWrittenOnTheRigPage(t *testing.T) {
 		v.fill(back, at, "fit", map[string]string{"s:/position": "pump", "s:/part": "T01-pump"}).is(303)
 		v.get(at).has(`<tr><td><a href="/parts/T01-pump">`).hasNot(`class="piece missing"`)
 	})
+	t.Run("a part that was just fitted is taken back", func(t *testing.T) {
+		v.fill(v.get("/parts/T01-gauge"), "/parts/T01-gauge", "remove", map[string]string{"s:/reason": "glass broken", "b:/scrapped": "true"}).is(303)
+		v.fill(v.get(at), at, "fit", map[string]string{"s:/position": "gauge", "s:/serial": "G-77"}).is(303)
+		said := v.get(at).has("Part fitted.", "G-77")
+		v.fill(said, at, "undo", map[string]string{"s:/reason": "wrong range"}).is(303)
+		v.get(at).has("wrong range", `class="piece missing"`)
+	})
 	t.Run("a booking is taken back", func(t *testing.T) {
 		h.send("manager", "POST", "/v1/bookings", obj{"rig": "T01", "from": "2026-05-20", "to": "2026-05-21", "hours": 12})
 		write(named(v.get(at), "cancel-"), map[string]string{"s:/reason": "rain"}).has("A booking was taken back", "Nothing is booked")

@@ -2,6 +2,8 @@ package console
 
 import (
 	"cmp"
+	"fmt"
+	"hash/fnv"
 	"net/url"
 	"slices"
 	"strconv"
@@ -272,7 +274,7 @@ func (d *seasonPage) stops(s *fleet.State) {
 			continue
 		}
 		stop := seasonStop{seasonVisit: visit, Rig: r.Rig, RigName: r.Name, Yard: r.Yard, PartNames: map[string]string{}, Booked: map[string]string{}}
-		stop.Form = "visit-" + r.Rig + "-" + visit.Day.String()
+		stop.Form = visitForm(r.Rig, &visit)
 		stop.Jobs = slices.Clone(visit.Jobs) // what is known of the rig is shared
 		open := 0
 		for i := range stop.Jobs {
@@ -311,6 +313,16 @@ func (d *seasonPage) stops(s *fleet.State) {
 			d.Visits = append(d.Visits, stop)
 		}
 	}
+}
+
+// visitForm names a visit's form by what it holds, so that ticks which a browser
+// has kept never come to stand at other jobs.
+func visitForm(rig string, v *seasonVisit) string {
+	of := fnv.New32a()
+	for i := range v.Jobs {
+		_, _ = of.Write([]byte(v.Jobs[i].Key + "\n" + v.Jobs[i].Item + "\n"))
+	}
+	return fmt.Sprintf("visit-%s-%s-%08x", rig, v.Day, of.Sum32())
 }
 
 // bookingsOf gives a rig's bookings that have not gone by. Within View.

@@ -95,7 +95,7 @@ func seasonOf(f fleet.RigForecast, operators func(key string) bool) *rigSeason {
 		if from.Before(f.Today) {
 			from = f.Today
 		}
-		v, rest := visitOn(from, left, f.Today)
+		v, rest := visitOn(from, left)
 		if len(v.Jobs) > 0 {
 			made := visitMade(v, byKey, units)
 			made.Booking, left = b.Booking, rest
@@ -112,11 +112,11 @@ func seasonOf(f fleet.RigForecast, operators func(key string) bool) *rigSeason {
 }
 
 // visitOn gives the visit that takes place on a day, and the tasks that are not
-// for it. Safety and statutory tasks do not wait for it, unless they wait already.
-func visitOn(day plan.Date, tasks []forecast.Task, today plan.Date) (on forecast.Visit, rest []forecast.Task) {
+// for it. Safety and statutory tasks do not wait for it.
+func visitOn(day plan.Date, tasks []forecast.Task) (on forecast.Visit, rest []forecast.Task) {
 	asked := []forecast.Task{{Calendar: day}} // sets the day, and is none of the jobs
 	for _, t := range tasks {
-		if by := t.Due().P10; t.Binding && by.OK && by.Date.Before(day) && by.Date.After(today) {
+		if by := t.Due().P10; t.Binding && by.OK && by.Date.Before(day) {
 			rest = append(rest, t)
 		} else {
 			asked = append(asked, t)

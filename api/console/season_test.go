@@ -3,6 +3,7 @@ package console_test
 import (
 	"fmt"
 	"net/url"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -106,6 +107,46 @@ func TestTheSeasonListsWhatTheForecastSays(t *testing.T) {
 	h.visit("northern").get("/season").is(200).has("T01").hasNot("T02", "south")
 	if n, m := strings.Count(v.season("/season?weeks=2").text, `class="what"`), strings.Count(page.text, `class="what"`); n == 0 || n >= m {
 		t.Errorf("%d jobs in two weeks, %d in six", n, m)
+	}
+}
+
+// No job is suggested for two visits, none of an operator's, and a safety or
+// statutory job does not wait for a rest.
+func TestVisitsShareOutTheJobs(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north", nil)
+	h.worked("T01", 60, 5)
+	h.raise()
+	h.send("manager", "POST", "/v1/bookings", obj{"rig": "T01", "from": onDay(5), "rest": true})
+	page := h.visit("manager").season("/season?weeks=6")
+	seen := map[string]string{}
+	for _, visit := range strings.Split(page.text, `<div class="card stop-visit">`)[1:] {
+		visit, _, _ = strings.Cut(visit, "</form>")
+		form := regexp.MustCompile(`data-form="([^"]+)"`).FindStringSubmatch(visit)
+		for _, m := range regexp.MustCompile(`name="s:/items/\d+" value="([^"]+)"`).FindAllStringSubmatch(visit, -1) {
+			item := h.send("manager", "GET", "/v1/items/"+m[1], nil)
+			if was := seen[m[1]]; was != "" {
+				t.Errorf("%s is in %s and in %s", m[1], was, form[1])
+			}
+			seen[m[1]] = form[1]
+			if item["usually_by"] == "operator" {
+				t.Errorf("%s is an operator's and in %s", m[1], form[1])
+			}
+			if item["weight"] != "routine" && strings.Contains(form[1], onDay(5)) {
+				t.Errorf("%s is %v and waits for the rest", m[1], item["weight"])
+			}
+		}
+	}
+	rests, others := 0, 0
+	for _, form := range seen {
+		if strings.Contains(form, onDay(5)) {
+			rests++
+		} else {
+			others++
+		}
+	}
+	if rests < 3 || others < 2 {
+		t.Errorf("%d jobs for the rest, %d for other visits: this tells little", rests, others)
 	}
 }
 

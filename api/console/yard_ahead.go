@@ -157,8 +157,14 @@ func (c *Console) lookAhead(today plan.Date) {
 }
 
 // outlookOf asks the forecast of one rig; a rig that is gone has no jobs.
-func (c *Console) outlookOf(code string) *outlook {
-	o := &outlook{}
+func (c *Console) outlookOf(code string) (o *outlook) {
+	defer func() { // it runs behind the pages, where nobody else would catch it
+		if wrong := recover(); wrong != nil {
+			c.log.Error("a forecast could not be made", "rig", code, "panic", wrong)
+			o = &outlook{}
+		}
+	}()
+	o = &outlook{}
 	type about struct {
 		part, title string
 		operator    bool

@@ -191,9 +191,6 @@ func answered(t testing.TB, h *house, a http.Handler, path string) (time.Duratio
 }
 
 func TestTheYardWithFiveHundredRigs(t *testing.T) {
-	if testing.Short() {
-		t.Skip("500 rigs take some seconds to make")
-	}
 	h := newHouse(t)
 	h.many(500)
 	h.raise() // as every minute: what is due is known then
@@ -270,6 +267,11 @@ func TestStoryOfAMorningRound(t *testing.T) {
 	if !b.eval("document.querySelector('#stays').closest('section').querySelector('.ride h3 a').textContent === 'M001'") {
 		t.Error("what needs the decision first is not at the top")
 	}
+	// The reason leads to where it can be seen to, and back.
+	b.click("#stays ~ ul .decides a")
+	b.until("location.pathname === '/rigs/M001'", "the rig's page")
+	b.sees("PTO guard broken")
+	b.goTo("/")
 	// Somebody else reports: the page follows without being asked.
 	h.send("workshop", "POST", "/v1/defects", obj{"rig": "M002", "text": "boom lock cracked", "safety": true})
 	b.sees("open safety defect: boom lock cracked")

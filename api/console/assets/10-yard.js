@@ -16,8 +16,8 @@ function setUpYard(root) {
       one.hidden = !one.dataset.find.includes(text);
       if (!one.hidden) shown++;
     }
-    for (const group of document.querySelectorAll(".group")) group.hidden = !group.querySelector(".ride:not([hidden])");
-    for (const fold of document.querySelectorAll(".group details")) {
+    for (const group of document.querySelectorAll(".yard-group")) group.hidden = !group.querySelector(".ride:not([hidden])");
+    for (const fold of document.querySelectorAll(".yard-group details")) {
       if (text && text !== asked && fold.querySelector(".ride:not([hidden])")) fold.open = true;
     }
     const line = document.getElementById("yard-shown");

@@ -31,7 +31,13 @@ function setUpAgain(root) {
   setTimeout(() => { if (!busyTyping() && navigator.onLine) renew(); }, 2000);
 }
 
-setUps.push(setUpTicks, setUpPhotos, setUpAgain);
+// That somebody has read the cautions is never taken from what was kept.
+function setUpFresh(root) {
+  if (document.getElementById("wrong") !== null) return;
+  for (const box of root.querySelectorAll("input[data-fresh]")) box.checked = false;
+}
+
+setUps.push(setUpTicks, setUpFresh, setUpPhotos, setUpAgain);
 
 // Without a connection a form stays as it is: what was typed is kept, and the bar
 // at the top says so.

@@ -41,11 +41,10 @@ type FanDay struct{ P10, P50, P90 float64 }
 
 // FanLimit is the total at which a task falls due, under its letter in the list.
 type FanLimit struct {
-	At       float64
-	Letter   string
-	Standing string
-	Href     string
-	Says     string
+	At     float64
+	Letter string
+	Href   string
+	Says   string
 }
 
 // FanBooking is planned work or rest, in days from today, both included.

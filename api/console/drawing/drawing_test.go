@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -22,7 +23,7 @@ func ofClass(t testing.TB, class string, width, tank float64) Machine {
 	if c == nil {
 		t.Fatal("no class ", class)
 	}
-	m := Machine{ID: "m", WidthM: width, TankL: tank}
+	m := Machine{WidthM: width, TankL: tank}
 	for _, p := range c.Parts {
 		m.Pieces = append(m.Pieces, Piece{Position: p.Position, Kind: p.Kind})
 	}
@@ -133,6 +134,19 @@ func TestTheDrawingIsToScale(t *testing.T) {
 			}
 		}
 	})
+	t.Run("nozzles out of limits are drawn full, those that are not there are not", func(t *testing.T) {
+		m := ofClass(t, "trailed", 24, 3000)
+		m.OutOfLimit = []int{3, 48, 49, 0}
+		drawn := 0
+		for _, e := range read(t, string(Boom(m, "", ""))) {
+			if get(e, "class") == "out" {
+				drawn = strings.Count(get(e, "d"), "M")
+			}
+		}
+		if drawn != 2 {
+			t.Errorf("%d are drawn full, want 2", drawn)
+		}
+	})
 	t.Run("sections share the nozzles evenly and fold between them", func(t *testing.T) {
 		m := ofClass(t, "trailed", 24, 3000)
 		folds := 0
@@ -190,6 +204,9 @@ func TestWhatIsMarkedIsInPlaceAndLeadsToItsRow(t *testing.T) {
 			t.Errorf("the callout of %s (%s) has %d fillings", m.Pieces[i].Position, mk.Standing, filled[mk.Href])
 		}
 	}
+	if strings.Count(svg, `class="cross"`) != 1 {
+		t.Error("what stops the rig is crossed, and only that: the colour does not stand alone")
+	}
 	if strings.Count(svg, "stop") != 2 { // the piece and its callout
 		t.Errorf("%d things say stop", strings.Count(svg, "stop"))
 	}
@@ -199,7 +216,7 @@ func TestADrawingOfAnyMachineHoldsTogether(t *testing.T) {
 	kinds := []string{"tank", "diaphragm-pump", "boom-section", "boom", "nozzle-set", "wheel", "axle", "engine", "linkage", "no-such", "gauge"}
 	rapid.Check(t, func(t *rapid.T) {
 		m := Machine{
-			ID: "m", WidthM: rapid.Float64Range(0, 80).Draw(t, "width"), TankL: rapid.Float64Range(0, 1e6).Draw(t, "tank"),
+			WidthM: rapid.Float64Range(0, 80).Draw(t, "width"), TankL: rapid.Float64Range(0, 1e6).Draw(t, "tank"),
 			SpacingM: rapid.Float64Range(-1, 3).Draw(t, "spacing"), OutOfLimit: rapid.SliceOfN(rapid.IntRange(-3, 500), 0, 5).Draw(t, "out"),
 		}
 		for i := range rapid.IntRange(0, 50).Draw(t, "pieces") {
@@ -325,4 +342,16 @@ func TestScalesAreRound(t *testing.T) {
 			t.Errorf("from %v to %v: %s, want %s", c.low, c.high, got, c.want)
 		}
 	}
+}
+
+// drawnOn lists the positions that a view draws.
+func (m *Machine) drawnOn(side bool) (positions []string) {
+	on := geometryOf(m).spots()
+	for i, s := range m.spots() {
+		if _, here := on[s]; s != "" && here == side {
+			positions = append(positions, m.Pieces[i].Position)
+		}
+	}
+	slices.Sort(positions)
+	return positions
 }

@@ -4,7 +4,6 @@ import "fmt"
 
 // Machine is a sprayer as it is drawn.
 type Machine struct {
-	ID         string // begins the ids in the drawing, unique on the page
 	WidthM     float64
 	TankL      float64
 	SpacingM   float64 // of the nozzles; 0 where nobody measured it

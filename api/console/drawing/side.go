@@ -3,7 +3,6 @@ package drawing
 import (
 	"html/template"
 	"math"
-	"slices"
 	"strconv"
 )
 
@@ -304,17 +303,4 @@ func (p *pen) backdrop(g *geometry, left, wide float64) {
 
 func litres(l float64) string {
 	return strconv.FormatFloat(math.Round(l), 'f', -1, 64) + " l"
-}
-
-// drawnOn lists the positions that a view draws, for the tests and for what is
-// listed beside.
-func (m *Machine) drawnOn(side bool) (positions []string) {
-	on := geometryOf(m).spots()
-	for i, s := range m.spots() {
-		if _, here := on[s]; s != "" && here == side {
-			positions = append(positions, m.Pieces[i].Position)
-		}
-	}
-	slices.Sort(positions)
-	return positions
 }

@@ -8,6 +8,7 @@ import (
 	"io"
 	"mime"
 	"net/http"
+	"path"
 	"slices"
 	"strings"
 
@@ -34,6 +35,9 @@ func (f *fuzz) judge(s *shot, response *http.Response, body []byte) {
 			f.find(s, response, body, "405 without Allow")
 		}
 		return
+	}
+	if strings.HasPrefix(response.Header.Get("Content-Type"), "text/html") && !strings.HasPrefix(path.Clean(s.path), "/v1/") && s.op.path != "/docs" {
+		return // an odd address that is that of a page
 	}
 	// Another resource, or another operation of it by its own right: only that a
 	// refusal is a problem is looked at.
@@ -114,7 +118,7 @@ func (f *fuzz) validate(s *shot, response *http.Response, body []byte) {
 	if ok, errs := v.ValidateHttpRequest(plainly(s.op, f.request(s))); !ok {
 		for _, e := range errs {
 			if strings.HasPrefix(e.Message, "query parameter") && !strings.HasPrefix(s.op.path, "/v1/") {
-				continue // pages do not look at it
+				continue // documents, health and metrics do not look at it
 			}
 			f.find(s, response, body, fmt.Sprintf("carried out what the document calls wrong: %s: %s %v", e.Message, e.Reason, e.SchemaValidationErrors))
 		}

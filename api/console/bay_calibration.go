@@ -99,6 +99,9 @@ func (d *calibrationForm) last(s *fleet.State, r *fleet.Rig, v *visit) {
 		d.Last.Target = plainText(*m.TargetLHa)
 	}
 	d.Instruments = m.Instruments
+	if _, err := testbay.Nozzles().Size(m.Nozzle); err != nil && m.Nozzle != "" { // a maker's own name
+		d.Sizes = append(d.Sizes, option{m.Nozzle, m.Nozzle})
+	}
 }
 
 // count says how many nozzles the grid has: asked for, as typed, as last time,

@@ -133,7 +133,7 @@ func (c *Console) compute(w http.ResponseWriter, r *http.Request) {
 }
 
 // workedPages are the pages whose forms are worked out while they are filled in.
-var workedPages = map[string]func(v *visit) error{"calibration": showCalibrationForm, "inspection": showInspectionForm}
+var workedPages = map[string]func(v *visit) error{"calibration": showCalibrationForm, "inspection": showInspectionForm, "retest": showInspectionForm}
 
 // showWorked answers with the page, or with its parts that follow the typing.
 func (v *visit) showWorked(file, part, title string, d any) error {

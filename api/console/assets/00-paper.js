@@ -90,10 +90,15 @@ addEventListener("pageshow", (event) => {
 const setUps = [localize, setUpForms];
 function setUp(root) { for (const one of setUps) one(root); }
 
-let asking = false;
+// Pages ask for themselves anew at most every so many milliseconds, and not while
+// nobody looks.
+const renewEvery = 5000;
+
+let asking = false, renewed = 0;
 async function renew() {
   if (asking) return;
   asking = true;
+  renewed = Date.now();
   try {
     const answer = await fetch(location.href, { headers: { "Rigledger-Part": "main" }, credentials: "same-origin" });
     if (!answer.ok) return;
@@ -131,8 +136,14 @@ function follow() {
     if (Number(event.data) <= Number(document.body.dataset.commit)) return;
     if (busyTyping()) { document.getElementById("newer").hidden = false; return; }
     clearTimeout(later);
-    later = setTimeout(() => { if (busyTyping()) document.getElementById("newer").hidden = false; else renew(); }, 300);
+    later = setTimeout(due, Math.max(300, renewed + renewEvery - Date.now()));
   });
+  const due = () => {
+    if (document.hidden) { waits = true; return; }
+    if (busyTyping()) document.getElementById("newer").hidden = false; else renew();
+  };
+  let waits = false;
+  document.addEventListener("visibilitychange", () => { if (!document.hidden && waits) { waits = false; due(); } });
   addEventListener("pagehide", () => source.close());
 }
 

@@ -245,8 +245,27 @@ func (s *strict) object(t reflect.Type, at string, depth int) error {
 			return err
 		}
 	}
+	if t != nil && !free {
+		for _, name := range mustBe(t) {
+			if !seen[name] {
+				s.fail(at+"/"+name, "is missing")
+			}
+		}
+	}
 	_, err := s.d.Token()
 	return err
+}
+
+// mustBe lists the fields of a struct that are tagged must:"be": numbers for
+// which nothing is not nought.
+func mustBe(t reflect.Type) (names []string) {
+	for i := range t.NumField() {
+		if f := t.Field(i); f.Tag.Get("must") == "be" {
+			name, _, _ := strings.Cut(f.Tag.Get("json"), ",")
+			names = append(names, name)
+		}
+	}
+	return names
 }
 
 // fieldsOf gives a struct's fields by their JSON names, embedded ones included.

@@ -208,7 +208,7 @@ func word(pass bool) string {
 type gaugeIn struct {
 	Points []struct {
 		MasterBar float64 `json:"master_bar"`
-		ReadBar   float64 `json:"read_bar"`
+		ReadBar   float64 `json:"read_bar" must:"be"`
 	} `json:"points"`
 }
 

@@ -147,7 +147,7 @@ func checked[T any](check func(testbay.RuleSet, T) ([]testbay.Verdict, error)) f
 
 // convertIn is a number in a unit of UN/ECE-like plain names, as listed in conversions.
 type convertIn struct {
-	Value float64 `json:"value"`
+	Value float64 `json:"value" must:"be"`
 	From  string  `json:"from"`
 }
 

@@ -123,7 +123,7 @@ var document = sync.OnceValues(func() (validator.Validator, error) {
 	}
 	v, errs := validator.NewValidator(doc, config.WithFormatAssertions(), config.WithStrictMode(),
 		config.WithStrictIgnoredHeadersExtra("X-Content-Type-Options", "X-Frame-Options", "Referrer-Policy", "Content-Security-Policy", "Cross-Origin-Resource-Policy", "X-Request-Id"),
-		config.WithStrictIgnorePaths("$.body.totals.*", "$.body.*[*].totals.*", "$.body.usage[*].*", "$.body.values.*", "$.body.timeline[*].fact.**", "$.body.facts[*].entry.fact.**", "$.body.facts[*].fact.**", "$.body.limits.*", "$.body.basis.*", "$.body.sheet.looked.*"))
+		config.WithStrictIgnorePaths("$.body.totals.*", "$.body.*[*].totals.*", "$.body.usage[*].*", "$.body.values.*", "$.body.timeline[*].fact.**", "$.body.facts[*].entry.fact.**", "$.body.facts[*].fact.**", "$.body.limits.*", "$.body.position.*", "$.body.basis.*", "$.body.sheet.looked.*"))
 	if len(errs) > 0 {
 		return nil, fmt.Errorf("%v", errs)
 	}

@@ -112,7 +112,7 @@ func CheckGaugeBuild(rs RuleSet, in GaugeBuild) ([]Verdict, error) {
 // GaugeReading is one step of a gauge test: the master shows the true pressure.
 type GaugeReading struct {
 	MasterBar float64 `json:"master_bar"`
-	GaugeBar  float64 `json:"gauge_bar"`
+	GaugeBar  float64 `json:"gauge_bar" must:"be"` // nought is a reading, nothing is none
 }
 
 // GaugeError is a gauge test, rising and falling.
@@ -146,8 +146,8 @@ func CheckGaugeError(rs RuleSet, in GaugeError) ([]Verdict, error) {
 
 // RecoverySample is the pressure some seconds after switching on again.
 type RecoverySample struct {
-	Seconds float64 `json:"seconds"`
-	Bar     float64 `json:"bar"`
+	Seconds float64 `json:"seconds" must:"be"`
+	Bar     float64 `json:"bar" must:"be"`
 }
 
 // Recovery follows the pressure after all sections were switched off and on.

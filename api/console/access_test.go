@@ -85,7 +85,7 @@ func TestTokensAndHooksEnd(t *testing.T) {
 	gone.get("/intake").is(200)
 	v := h.visit("manager")
 	v.fill(v.get("/access"), "/access", "revoke-"+cmd.ID(), map[string]string{"s:/reason": "left"}).is(303)
-	gone.get("/intake").is(401)
+	gone.get("/intake").is(200).has(`action="/sign-in"`)
 	v.get("/access").is(200).has("Revoked. It lets nobody in any more.", "1</data> revoked or expired")
 
 	id := h.send("manager", "POST", "/v1/hooks", obj{"name": "Office", "url": "https://office.example/facts"})["hook"].(string)

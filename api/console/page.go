@@ -67,7 +67,11 @@ func (c *Console) look(p page) http.HandlerFunc {
 func (c *Console) enter(w http.ResponseWriter, r *http.Request, p page) *visit {
 	who, token, ok := c.session(r)
 	if !ok {
-		c.askToSignIn(w, r, http.StatusUnauthorized, "")
+		status := http.StatusOK // the way in is a page like others; a browser writes anything else to its console
+		if r.Method != http.MethodGet {
+			status = http.StatusUnauthorized
+		}
+		c.askToSignIn(w, r, status, "")
 		return nil
 	}
 	v := &visit{Console: c, w: w, r: r, who: who, token: token, now: c.fleet.Now()}

@@ -145,7 +145,7 @@ func TestAConsumerThatIsCutOffAHundredTimesMissesAndRepeatsNothing(t *testing.T)
 		}
 	}
 	for cuts < 100 {
-		read(60 + rand.Int64N(12000))
+		read(60 + rand.Int64N(30000)) // the first facts, whole plans, are the largest: some 11,000 bytes
 		cuts++
 	}
 	close(stop)

@@ -32,7 +32,7 @@ type JudgeInspection struct {
 	At          *time.Time          `json:"at,omitempty"`
 	Retest      string              `json:"retest_of,omitempty"`
 	RetestBy    string              `json:"retest_by,omitempty"`
-	Sheet       testbay.Sheet       `json:"sheet"`
+	Sheet       testbay.Sheet       `json:"sheet" must:"be"`
 	Instruments []events.Instrument `json:"instruments,omitempty"`
 	Certificate *PassedCertificate  `json:"certificate,omitempty"`
 	Note        string              `json:"note,omitempty"`

@@ -117,7 +117,9 @@ func TestAFormIsCarriedOutOnceAndKeepsWhatWasTyped(t *testing.T) {
 	h := newHouse(t)
 	h.register("T01", "north", nil)
 	v := h.visit("manager")
-	defects := func() int { return len(h.send("manager", "GET", "/v1/defects?rig=T01&state=open,cleared", nil)["defects"].([]any)) }
+	defects := func() int {
+		return len(h.send("manager", "GET", "/v1/defects?rig=T01&state=open,cleared", nil)["defects"].([]any))
+	}
 	at := func(s sheet) string { return s.is(303).header.Get("Location") }
 	page := v.get("/rigs/T01").is(200)
 

@@ -135,6 +135,34 @@ func (v *visit) seesHeld(s *fleet.State, h *fleet.Held) bool {
 	return v.who.Role == fleet.RoleManager && len(v.who.Yards) == 0
 }
 
+// oneOfEach leaves one of what waits of one rig for one reason: that which was
+// measured first, since the decision on it often settles the others. more says
+// how many it stands for beside itself.
+func oneOfEach(s *fleet.State, found []*fleet.Held) (kept []*fleet.Held, more map[*fleet.Held]int) {
+	type alike struct{ rig, reason string }
+	at := map[alike]int{}
+	more = map[*fleet.Held]int{}
+	for _, h := range found {
+		i, known := at[alike{h.Rig, h.Reason}]
+		switch {
+		case s.Rigs[h.Rig] == nil: // messages of nobody have nothing in common
+			kept = append(kept, h)
+		case !known:
+			at[alike{h.Rig, h.Reason}] = len(kept)
+			kept = append(kept, h)
+		default:
+			first := kept[i]
+			n := more[first] + 1
+			if h.At.Before(first.At) {
+				delete(more, first)
+				first, kept[i] = h, h
+			}
+			more[first] = n
+		}
+	}
+	return kept, more
+}
+
 // held fills in what waits, the newest first, a page of it.
 func (d *intakeView) held(v *visit, s *fleet.State) {
 	var found []*fleet.Held
@@ -158,13 +186,19 @@ func (d *intakeView) held(v *visit, s *fleet.State) {
 	slices.SortFunc(found, func(a, b *fleet.Held) int {
 		return cmp.Or(b.HeldAt.Compare(a.HeldAt), b.At.Compare(a.At), strings.Compare(a.Quarantine, b.Quarantine))
 	})
+	var more map[*fleet.Held]int
+	if f.State == "" && f.Rig == "" {
+		found, more = oneOfEach(s, found)
+	}
 	d.Total = len(found)
 	if f.From >= len(found) {
 		f.From = 0
 	}
 	end := min(f.From+heldOnPage, len(found))
 	for _, h := range found[f.From:end] {
-		d.Held = append(d.Held, v.heldCard(s, h))
+		card := v.heldCard(s, h)
+		card.More = more[h]
+		d.Held = append(d.Held, card)
 	}
 	d.First, d.Last = f.From+1, end
 	if f.From > 0 {

@@ -13,6 +13,7 @@ import (
 // and what each decision would lead to.
 type heldCard struct {
 	ID, Rig, RigName, Yard, Event string
+	More                          int  // how many others of the rig wait for the same reason
 	Known                         bool // the rig is registered
 	Why                           reasonHeld
 	Detail                        string // as it was recorded

@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"os"
+	"regexp"
 	"strings"
 	"testing"
 	"time"
@@ -327,4 +328,27 @@ func TestTheIntakeOfALargeFleet(t *testing.T) {
 		}
 	}
 	v.get("/intake?from=180").is(200).has(`value="181"`)
+}
+
+// Readings that wait for one decision are one card; the decision on the first
+// settles those that fit then.
+func TestReadingsThatWaitForOneDecisionAreOneCard(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north", nil)
+	h.worked("T01", 20, 4)
+	for i, hours := range []float64{1, 2, 3} {
+		h.read("T01", h.now().Add(time.Duration(i-3)*time.Hour), hours, 560+float64(i))
+	}
+	v := h.visit("manager")
+	page := v.get("/intake").is(200).has(`value="2">2</data> later ones of this rig wait for the same reason`)
+	if n := strings.Count(page.text, `class="card held"`); n != 1 {
+		t.Fatalf("%d cards", n)
+	}
+	all := v.get("/intake?rig=T01").is(200)
+	if n := strings.Count(all.text, `class="card held"`); n != 3 {
+		t.Fatalf("%d cards of all", n)
+	}
+	id := regexp.MustCompile(`class="card held" id="([^"]+)"`).FindStringSubmatch(page.text)[1]
+	h.send("manager", "POST", "/v1/quarantine/"+id+"/release", obj{"how": "swap", "reason": "new counter", "start": 0})
+	v.get("/intake").is(200).has("Nothing waits for a decision")
 }

@@ -12,7 +12,7 @@ func TestAReadingThatIsMissingIsNotNought(t *testing.T) {
 	}{
 		"/v1/testbay/gauge": {obj{"points": []obj{{"master_bar": 1.5}}}, "/points/0/read_bar"},
 		"/v1/testbay/units": {obj{"from": "bar"}, "/value"},
-		"/v1/inspections?": {obj{"rig": "T01", "tester": "B. Bench"}, "/sheet"},
+		"/v1/inspections?":  {obj{"rig": "T01", "tester": "B. Bench"}, "/sheet"},
 		"/v1/inspections": {
 			obj{"rig": "T01", "tester": "B. Bench", "sheet": obj{"measured": obj{"gauge_error": obj{"readings": []obj{{"master_bar": 1.5}}}}}},
 			"/sheet/measured/gauge_error/readings/0/gauge_bar",

@@ -67,8 +67,8 @@ func TestKeptListsAreThoseOfTheMoment(t *testing.T) {
 	if got := h.get("reader", "/v1/rigs?state=perhaps"); got.Code != 422 {
 		t.Errorf("a wrong filter answers %d", got.Code)
 	}
+	h.get("reader", "/v1/rigs", "Accept-Encoding", "gzip")
 	squeezed := h.get("reader", "/v1/rigs", "Accept-Encoding", "gzip")
-	squeezed = h.get("reader", "/v1/rigs", "Accept-Encoding", "gzip")
 	if squeezed.Header().Get("Content-Encoding") != "gzip" {
 		t.Fatal("who takes gzip does not get it")
 	}

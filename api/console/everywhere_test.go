@@ -18,7 +18,7 @@ import (
 
 // hostile is a name as somebody may type it who means no good, or who only has
 // an unusual language or keyboard.
-const hostile = `<script>alert(1)</script>"'&<img src=x onerror=alert(2)> מרסס ‮evil‬ 🚜`
+const hostile = `<script>alert(1)</script>"'&<img src=x onerror=alert(2)> מרסס ` + "\u202eevil\u202c" + ` 🚜`
 
 var veryLong = strings.Repeat("Furrow", 30)
 

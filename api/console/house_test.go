@@ -36,8 +36,15 @@ type house struct {
 	tokens map[string]string // by name: manager, workshop, operator, reader, and what the test adds
 }
 
-// theZone is two hours ahead of UTC, so that local dates differ from UTC ones.
-var theZone = time.FixedZone("yard", 2*3600)
+// theZone is two hours ahead of UTC in summer, so that local dates differ from
+// UTC ones, and has a name that browsers know.
+var theZone = func() *time.Location {
+	zone, err := time.LoadLocation("Europe/Berlin")
+	if err != nil {
+		panic(err)
+	}
+	return zone
+}()
 
 // theMorning is when tests begin: a Monday in May.
 var theMorning = time.Date(2026, 5, 4, 6, 0, 0, 0, time.UTC)

@@ -257,3 +257,6 @@ func (v *visit) voidForm(s *fleet.State) (*voidForm, error) {
 		"&n:/counters/0/value=" + strconv.FormatFloat(f.Value, 'f', -1, 64) + "&s:/counters/0/unit=" + q.Unit()
 	return f, nil
 }
+
+// Fell is how much less the counter shows than before, 0 where it shows more.
+func (n heldNumber) Fell() float64 { return max(0, -n.Gain) }

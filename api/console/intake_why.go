@@ -84,7 +84,7 @@ func span(d time.Duration) string {
 	switch hours := int(d.Hours()); {
 	case d < time.Minute:
 		return one(int(d.Seconds()), word("second"), word("seconds"))
-	case d < 2*time.Hour:
+	case d < 2*time.Hour && d%time.Hour != 0:
 		return one(int(d.Minutes()), word("minute"), word("minutes"))
 	case hours < 48:
 		return one(hours, word("hour"), word("hours"))

@@ -204,7 +204,7 @@ func (v *visit) jobOf(id string) (*jobPage, error) {
 			return
 		}
 		d = &jobPage{
-			jobMoves: moves, By: cmp.Or(it.Worker, v.who.Name), Fin: it.Finish, StartedAt: it.StartedAt, EndedAt: it.EndedAt, EndedBy: it.EndedBy,
+			jobMoves: moves, By: it.Worker, Fin: it.Finish, StartedAt: it.StartedAt, EndedAt: it.EndedAt, EndedBy: it.EndedBy,
 			StruckFor: it.StruckFor, Plan: it.Plan + " " + strconv.Itoa(it.Version), Currency: "EUR", Made: v.now,
 		}
 		r := s.Rigs[it.Rig]

@@ -108,7 +108,7 @@ func TestWhatCarriesSprayLiquidIsHandedOverFirst(t *testing.T) {
 	v := h.visit("workshop")
 	page := v.get(at).is(200).has(`data-form="handover"`).hasNot(`data-form="start"`)
 	v.fill(page, at, "handover", map[string]string{"b:/rinsed": "true", "l:/last_products": "water only"}).is(422).has(`id="handover-b-washed_outside-wrong"`)
-	v.fill(page, at, "handover", map[string]string{"b:/rinsed": "true", "b:/washed_outside": "true", "l:/last_products": "water only"}).is(303)
+	v.fill(page, at, "handover", map[string]string{"b:/rinsed": "true", "b:/washed_outside": "true", "l:/last_products": "water only", "s:/signed_by": "Ana"}).is(303)
 	v.get(at).is(200).has(`data-form="start"`, "Handed over clean.").hasNot(`data-form="handover"`)
 }
 
@@ -220,11 +220,13 @@ func TestAJobIsFinishedWithTheKeyboardAlone(t *testing.T) {
 	b.tabTo(`a.job[href="/items/` + item + `"]`)
 	b.key("\r")
 	b.sees("First, so that nobody is hurt")
+	b.tabTo("#start-s-by")
+	b.key("Ana")
 	b.tabTo("#start-b-cautions_read")
 	b.key(" ")
 	b.tabTo("[data-form=start] button[type=submit]")
 	b.key("\r")
-	b.sees("in hand, workshop")
+	b.sees("in hand, Ana")
 	n := b.count("[data-form=finish] input[type=checkbox]")
 	for i := range n {
 		b.tabTo(`[name="s:/checked/` + strconv.Itoa(i) + `"]`)

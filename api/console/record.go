@@ -1,12 +1,14 @@
 package console
 
 import (
+	"cmp"
 	"strconv"
 	"strings"
 	"time"
 
 	"rigledger/events"
 	"rigledger/fleet"
+	"rigledger/fleet/testbay"
 )
 
 // recordPage is a record as a page to print: the same data as its JSON.
@@ -42,6 +44,30 @@ func (p recordPage) Sheet() string {
 	return ""
 }
 
+// Judged gives the points of a heading on which there is an outcome.
+func (p recordPage) Judged(h fleet.RecordHeading) (points []fleet.RecordPoint) {
+	for _, point := range h.Points {
+		if point.Outcome != string(testbay.NotDone) {
+			points = append(points, point)
+		}
+	}
+	return points
+}
+
+// NotDone names the other points.
+func (p recordPage) NotDone(h fleet.RecordHeading) string {
+	var names []string
+	for _, point := range h.Points {
+		if point.Outcome == string(testbay.NotDone) {
+			names = append(names, point.Name)
+		}
+	}
+	return strings.Join(names, "; ")
+}
+
+// Kind says in words what kind of fact it is.
+func (p recordPage) Kind(f events.Fact) string { return cmp.Or(kindWords[f.Kind()], f.Kind()) }
+
 // Words writes an outcome in words.
 func (p recordPage) Words(outcome string) string { return strings.ReplaceAll(outcome, "_", " ") }
 
@@ -53,7 +79,7 @@ func (p recordPage) What(f events.Fact) string {
 	case *events.CalibrationMade:
 		return f.Calibration + ": " + p.Words(f.Outcome)
 	case *events.CertificateIssued:
-		return "certificate " + f.Number
+		return word("certificate") + " " + f.Number
 	case *events.CertificateWithdrawn:
 		return f.Certificate + ": " + f.Reason
 	case *events.DefectReported:
@@ -69,7 +95,7 @@ func (p recordPage) What(f events.Fact) string {
 	case *events.ItemStruck:
 		return f.Item + ": " + f.Reason
 	case *events.HandoverSigned:
-		return "signed by " + f.Signed + ", last products: " + strings.Join(f.Products, ", ")
+		return word("signed by") + " " + f.Signed + ", " + word("last products:") + " " + strings.Join(f.Products, ", ")
 	case *events.PartFitted:
 		return f.Name + " (" + f.Part + ")"
 	case *events.PartRemoved:

@@ -28,6 +28,7 @@ type rigFact struct {
 	By           string
 	What, More   string
 	Href, Do     string
+	Same         []rigFact // likewise in that commit: a plan raises many jobs at once
 }
 
 // timeline takes the page that the address names: facts counts those left out.
@@ -38,19 +39,25 @@ func (d *rigPage) timeline(v *visit, s *fleet.State, r *fleet.Rig) {
 		skip = 0
 	}
 	d.Newer, d.Older = -1, -1
+	taken := 0
 	if skip > 0 {
 		d.Newer = max(0, skip-rigFactsMost)
 	}
 	if skip+rigFactsMost < d.FactsInAll {
 		d.Older = skip + rigFactsMost
 	}
-	for i := d.FactsInAll - 1 - skip; i >= 0 && len(d.Facts) < rigFactsMost; i-- {
+	for i := d.FactsInAll - 1 - skip; i >= 0 && taken < rigFactsMost; i-- {
 		l := &r.Timeline[i]
 		one := rigFact{Commit: l.N, At: l.Entry.At, Recorded: l.Recorded, By: l.Entry.By}
 		one.Late = plan.Of(l.Entry.At, v.zone) != plan.Of(l.Recorded, v.zone)
 		one.What, one.More = rigFactWords(s, r, l.Entry.Fact)
 		if one.Href, one.Do = rigCounterFact(s, r, l.Entry.Fact); one.Href == "/intake" && !v.may(watching...) {
 			one.Href, one.Do = "", ""
+		}
+		taken++
+		if n := len(d.Facts) - 1; n >= 0 && d.Facts[n].Commit == one.Commit && d.Facts[n].What == one.What && d.Facts[n].At.Equal(one.At) {
+			d.Facts[n].Same = append(d.Facts[n].Same, one)
+			continue
 		}
 		d.Facts = append(d.Facts, one)
 	}
@@ -66,6 +73,9 @@ func rigFactWords(s *fleet.State, r *fleet.Rig, f events.Fact) (what, more strin
 		name := ""
 		if p := s.Parts[it.Part]; p != nil {
 			name = ", " + p.Name
+		}
+		if p := s.PlanOf(fleet.PlanRef{Plan: it.Plan, Version: it.Version}); p != nil && p.Task(it.Task) != nil {
+			return p.Task(it.Task).Title + name // as it was called when the job came on the list
 		}
 		return rigTaskTitle(s, r, it.Task) + name
 	}

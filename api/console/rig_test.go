@@ -73,10 +73,10 @@ func TestTheRigPageSaysWhatHasToBeDone(t *testing.T) {
 	v := h.visit("manager")
 	page := v.get("/rigs/T01").is(200)
 	page.has(`<span class="code">T01</span> Low meadow`, "What has to be done before it goes out", `href="/items/`, "Next booking", "cases",
-		`role="img"`, `aria-label="A trailed sprayer from its left side`, `class="mark`, `href="#mark-1"`, `id="mark-1"`, "Where pump is going", `id="limit-a"`,
+		`role="img"`, `aria-label="A trailed sprayer from its left side`, `class="mark`, `href="#mark-1"`, `id="mark-1"`, "Where the meter pump is going", `id="limit-a"`,
 		"What happened to it", "A job was done", "Rae")
 	page.hasNot("style=", "NaN", "<no value>", "%!")
-	v.get("/rigs/T01?of=area&back=year").is(200).has("Where area is going", "ha in ")
+	v.get("/rigs/T01?of=area&back=year").is(200).has("Where the meter area is going", "ha in ")
 	v.get("/rigs/T01?facts=25").is(200).has("Newer", "Older", "A job came on the list")
 	v.get("/rigs/T01?facts=100").is(200).has("Newer")
 	v.get("/rigs/none").is(404)

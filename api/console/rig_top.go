@@ -56,7 +56,7 @@ type rigBooking struct {
 func (d *rigPage) top(v *visit, s *fleet.State, r *fleet.Rig, fit fleet.Fitness, lines []fleet.DueLine, ahead fleet.RigForecast) {
 	d.State = fit.State
 	for _, x := range fit.Reasons {
-		reason := rigReason{Text: x.Text, Clears: x.Clears, Rule: x.Rule, Since: x.Since}
+		reason := rigReason{Text: plainReason(&x), Clears: x.Clears, Rule: x.Rule, Since: x.Since}
 		if p := s.Parts[x.Part]; p != nil && x.Task != "" && x.Part != r.Rig {
 			reason.Text += ", " + p.Name
 		}

@@ -73,6 +73,7 @@ type dueJob struct {
 	Deferred                     string    // its reason
 	On                           plan.Date // the day whose load it is
 	Now                          bool      // it is due already
+	Head                         bool      // the first of its rig among those
 	To                           string    // where it is decided on
 	Moves                        *jobMoves
 }
@@ -224,10 +225,22 @@ func (d *seasonPage) group(due []*dueJob) {
 		j.To = d.Here + "&job=" + url.QueryEscape(j.Item) + "#chosen"
 		at.Jobs = append(at.Jobs, j)
 	}
+	groups[0].byRig()
 	if d.Weeks == 2 {
 		groups = groups[:2]
 	}
 	d.Dues = groups
+}
+
+// byRig puts what is due now under its rigs, the rig with the most pressing job first.
+func (g *dueGroup) byRig() {
+	place := map[string]int{}
+	for i, j := range g.Jobs {
+		if _, seen := place[j.Rig]; !seen {
+			place[j.Rig], j.Head = i, true
+		}
+	}
+	slices.SortStableFunc(g.Jobs, func(a, b *dueJob) int { return cmp.Compare(place[a.Rig], place[b.Rig]) })
 }
 
 // notBefore takes a day that has gone by for today.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"time"
 
 	"rigledger/fleet/plan"
 )
@@ -49,11 +50,17 @@ type stretch struct {
 // All is what is planned for the stretch, booked or not.
 func (s *stretch) All() int { return s.Booked + s.Planned }
 
-// FromMonth and ToMonth are the numbers of the months, for the drawing.
-func (s *stretch) FromMonth() int { return int(s.From.Month) }
-
-// ToMonth is FromMonth of the last day.
-func (s *stretch) ToMonth() int { return int(s.To.Month) }
+// Caption names the stretch under its bar: Mon 4, 4–10 May, or 25 May – 1 Jun.
+func (s *stretch) Caption() string {
+	from, to := s.From.Time(time.UTC), s.To.Time(time.UTC)
+	switch {
+	case s.Day:
+		return from.Format("Mon 2")
+	case s.From.Month == s.To.Month:
+		return from.Format("2") + "–" + to.Format("2 Jan")
+	}
+	return from.Format("2 Jan") + " – " + to.Format("2 Jan")
+}
 
 // bookedSpan is a booking drawn over its days.
 type bookedSpan struct {

@@ -158,11 +158,15 @@ func listed(t *testing.T, page sheet, rig string) map[string]bool {
 		t.Fatal(err)
 	}
 	titles := map[string]bool{}
+	under := "" // what is due now stands under its rig
 	for n := range doc.Descendants() {
+		if n.Data == "a" && n.Parent.Data == "h3" && attr(n.Parent.Parent, "class") == "due-of" {
+			under = attr(n, "href")
+		}
 		if n.Data != "p" || attr(n, "class") != "what" {
 			continue
 		}
-		mine := false
+		mine := strings.HasPrefix(attr(n.Parent, "class"), "now") && under == "/rigs/"+rig
 		for x := range n.Descendants() {
 			if x.Data == "a" && attr(x, "href") == "/rigs/"+rig {
 				mine = true

@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"net/http"
 	"path"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -47,7 +48,7 @@ func parseTemplates(files fs.FS) map[string]*template.Template {
 // functions are what templates can say. Dates and numbers are written so that
 // the script can put them into the reader's own form.
 var functions = template.FuncMap{
-	"day": dayElement, "moment": momentElement, "number": numberElement, "open": openForm, "in": newField, "options": optionsOf,
+	"day": dayElement, "days": daysElement, "dated": datedText, "worktime": workTime, "moment": momentElement, "number": numberElement, "open": openForm, "in": newField, "options": optionsOf,
 	"asset": func(name string) string { return assetAddress[name] },
 	"words": func(s string) string { return strings.NewReplacer("_", " ", "-", " ").Replace(s) },
 	"list":  func(of ...any) []any { return of },
@@ -91,6 +92,32 @@ func dayElement(of any) (template.HTML, error) {
 		return template.HTML(template.HTMLEscapeString(text)), nil
 	}
 	return template.HTML(`<time datetime="` + text + `" data-day>` + text + `</time>`), nil
+}
+
+// daysElement writes the days from one to another, or the one day that both are.
+func daysElement(from, to any) (template.HTML, error) {
+	first, err := dayElement(from)
+	if err != nil {
+		return "", err
+	}
+	last, err := dayElement(to)
+	if err != nil || first == last {
+		return first, err
+	}
+	return `<span data-days>` + first + ` – ` + last + `</span>`, nil
+}
+
+var writtenDay = regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}\b`)
+
+// datedText writes a sentence in which the days are put into the reader's form.
+func datedText(text string) template.HTML {
+	return template.HTML(writtenDay.ReplaceAllStringFunc(template.HTMLEscapeString(text), func(day string) string {
+		written, err := dayElement(day)
+		if err != nil {
+			return day
+		}
+		return string(written)
+	}))
 }
 
 // momentElement writes a time in UTC, which the script turns into the fleet's

@@ -144,6 +144,7 @@ func TestARainDayVisitBookedAndFinished(t *testing.T) {
 		w.handOver()
 	}
 	w.looks("job-booked")
+	w.type_("#start-s-by", "Ana")
 	w.click("#start-b-cautions_read")
 	w.press("Take it in hand")
 	w.sees("In hand.")
@@ -185,6 +186,7 @@ func (b *tab) handOver() {
 	b.click("#handover-b-rinsed")
 	b.click("#handover-b-washed_outside")
 	b.type_("#handover-l-last_products", "water only")
+	b.type_("#handover-s-signed_by", "Ana")
 	b.press("Hand over as clean")
 	b.sees("Handed over clean.")
 }

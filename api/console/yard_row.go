@@ -166,7 +166,7 @@ func (one *ride) judge(fit fleet.Fitness, lines []fleet.DueLine, jobs []aheadJob
 		byKey[lines[i].Part.Part+"."+lines[i].Task.Slug] = &lines[i]
 	}
 	for _, reason := range fit.Reasons {
-		n := need{Text: reason.Text, Clears: reason.Clears, Stops: reason.Stops, To: clearedAt(one.Rig, &reason)}
+		n := need{Text: plainReason(&reason), Clears: reason.Clears, Stops: reason.Stops, To: clearedAt(one.Rig, &reason)}
 		if l := byKey[reason.Part+"."+reason.Task]; l != nil && reason.Task != "" {
 			told[reason.Part+"."+reason.Task] = true
 			n.Minutes, n.Part, n.Clears = l.Task.Minutes, l.Part.Name, ""
@@ -229,6 +229,14 @@ func (one *ride) judge(fit fleet.Fitness, lines []fleet.DueLine, jobs []aheadJob
 		one.More = len(one.Needs) - needsMost
 		one.Needs = slices.Clone(one.Needs[:needsMost])
 	}
+}
+
+// plainReason is a reason's text without the codes of the rule set's points.
+func plainReason(r *fleet.Reason) string {
+	if r.Code == "failed-inspection" {
+		return strings.ReplaceAll(r.Text, "_", " ")
+	}
+	return r.Text
 }
 
 // workTime is so many minutes as people say it, "" for none.

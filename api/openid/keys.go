@@ -80,7 +80,7 @@ func (b bounded) RoundTrip(r *http.Request) (*http.Response, error) {
 
 // VerifySignature implements oidc.KeySet.
 func (k *keys) VerifySignature(ctx context.Context, token string) ([]byte, error) {
-	signed, err := jose.ParseSigned(token, joseAlgorithms)
+	signed, err := jose.ParseSignedCompact(token, joseAlgorithms)
 	if err != nil {
 		return nil, err
 	}

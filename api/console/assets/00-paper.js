@@ -10,14 +10,16 @@ const zone = document.body.dataset.zone || "UTC";
 const numberForms = []; // by decimals: making one costs more than using it
 function localize(root) {
   const day = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeZone: "UTC" });
-  let moment;
+  let moment = null; // a zone that the browser does not know leaves times as they came, in UTC
   try {
     moment = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short", timeZone: zone });
-  } catch {
-    moment = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "short", timeZone: "UTC" });
+  } catch { /* as they came */ }
+  for (const e of root.querySelectorAll("[data-days]")) { // a stretch, with its month and year said once
+    const [from, to] = e.querySelectorAll("time");
+    if (from && to && from.dateTime < to.dateTime) e.textContent = day.formatRange(new Date(from.dateTime + "T00:00:00Z"), new Date(to.dateTime + "T00:00:00Z"));
   }
   for (const e of root.querySelectorAll("time[data-day]")) e.textContent = day.format(new Date(e.dateTime + "T00:00:00Z"));
-  for (const e of root.querySelectorAll("time[data-moment]")) e.textContent = moment.format(new Date(e.dateTime));
+  if (moment) for (const e of root.querySelectorAll("time[data-moment]")) e.textContent = moment.format(new Date(e.dateTime));
   for (const e of root.querySelectorAll("data.number")) {
     const decimals = (e.value.split(".")[1] || "").length;
     numberForms[decimals] ??= new Intl.NumberFormat(undefined, { minimumFractionDigits: decimals, maximumFractionDigits: decimals });

@@ -44,7 +44,7 @@ const (
 // RawCounter is a cumulative counter as sent: Unit is a UN/ECE Rec 20 code.
 type RawCounter struct {
 	Meter string  `json:"meter"`
-	Value float64 `json:"value"`
+	Value float64 `json:"value" must:"be"` // nought is a value, nothing is none
 	Unit  string  `json:"unit"`
 }
 
@@ -60,7 +60,7 @@ type RawDefect struct {
 type RawCondition struct {
 	Part  string  `json:"part,omitempty"`
 	Code  string  `json:"code"`
-	Value float64 `json:"value"`
+	Value float64 `json:"value" must:"be"`
 	Unit  string  `json:"unit,omitempty"`
 }
 

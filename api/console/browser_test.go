@@ -79,7 +79,7 @@ func (h *house) open(as, path string) *tab {
 		h.t.Skip(err)
 	}
 	ctx, closeTab := chromedp.NewContext(root, chromedp.WithNewBrowserContext())
-	ctx, stop := context.WithTimeout(ctx, 3*time.Minute)
+	ctx, stop := context.WithTimeout(ctx, 10*time.Minute)
 	b := &tab{t: h.t, h: h, ctx: ctx}
 	h.t.Cleanup(func() {
 		h.t.Helper()
@@ -154,7 +154,7 @@ func (b *tab) quiet() {
 
 func (b *tab) must(steps ...chromedp.Action[chromedp.Void]) {
 	b.t.Helper()
-	ctx, stop := context.WithTimeout(b.ctx, 30*time.Second)
+	ctx, stop := context.WithTimeout(b.ctx, time.Minute)
 	defer stop()
 	if err := chromedp.Do(ctx, steps...); err != nil {
 		text, _ := chromedp.Run(b.ctx, chromedp.Evaluate[string](`location.pathname + "\n" + document.body.innerText.slice(0, 3000)`))
@@ -218,7 +218,7 @@ func (b *tab) eval(expression string) bool {
 // until waits for an expression to become true.
 func (b *tab) until(expression, what string) {
 	b.t.Helper()
-	for end := time.Now().Add(20 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+	for end := time.Now().Add(40 * time.Second); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
 		got, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool](expression))
 		if err == nil && got {
 			return

@@ -144,6 +144,7 @@ func TestTheRowOfNozzlesIsFilledInByKeyAndPaste(t *testing.T) {
 	b.until(`document.getElementById("calibration-q-flows_l_min-0").getAttribute("aria-invalid") === "true" && document.querySelector(".flow.refused .wrong") !== null`, "the message at its field")
 	b.set("#calibration-q-flows_l_min-0", "1,2")
 	b.until(`document.querySelector(".flow.refused") === null`, "the message to go")
+	b.type_("#calibration-s-tester", "B. Bench")
 	b.press("Put the calibration on record")
 	b.sees("Calibration on record.")
 	b.looks("calibration")

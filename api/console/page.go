@@ -54,6 +54,25 @@ func (v *visit) rig(s *fleet.State, code string) (*fleet.Rig, error) {
 	return r, nil
 }
 
+// rigsAt gives the yards that the person may see, and the rigs in use of one of
+// them, "" for all; both in order. Within View.
+func (v *visit) rigsAt(s *fleet.State, yard string) (yards, codes []string) {
+	for code, r := range s.Rigs {
+		if r.Retired || !v.who.MaySee(r.Yard) {
+			continue
+		}
+		if !slices.Contains(yards, r.Yard) {
+			yards = append(yards, r.Yard)
+		}
+		if yard == "" || r.Yard == yard {
+			codes = append(codes, code)
+		}
+	}
+	slices.Sort(yards)
+	slices.Sort(codes)
+	return yards, codes
+}
+
 // look serves a page.
 func (c *Console) look(p page) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {

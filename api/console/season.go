@@ -117,20 +117,8 @@ func showSeason(v *visit) error {
 	}
 	var codes []string
 	v.fleet.View(func(s *fleet.State) {
-		for code, r := range s.Rigs {
-			if r.Retired || !v.who.MaySee(r.Yard) {
-				continue
-			}
-			if !slices.Contains(d.All, r.Yard) {
-				d.All = append(d.All, r.Yard)
-			}
-			if d.Yard == "" || r.Yard == d.Yard {
-				codes = append(codes, code)
-			}
-		}
+		d.All, codes = v.rigsAt(s, d.Yard)
 	})
-	slices.Sort(d.All)
-	slices.Sort(codes)
 	codes = codes[:min(len(codes), rigsMost)]
 	known, waiting, older := v.seasonsOf(codes, d.Today)
 	d.Waiting, d.Older = waiting, older

@@ -73,20 +73,8 @@ func showWorkshop(v *visit) error {
 	byYard := map[string][]dayJob{}
 	var codes []string
 	v.fleet.View(func(s *fleet.State) {
-		for code, r := range s.Rigs {
-			if r.Retired || !v.who.MaySee(r.Yard) {
-				continue
-			}
-			if !slices.Contains(d.All, r.Yard) {
-				d.All = append(d.All, r.Yard)
-			}
-			if d.Yard == "" || d.Yard == r.Yard {
-				codes = append(codes, code)
-			}
-		}
+		d.All, codes = v.rigsAt(s, d.Yard)
 	})
-	slices.Sort(codes)
-	slices.Sort(d.All)
 	for some := range slices.Chunk(codes, 25) { // one look for a few rigs, so that nobody waits for all of them
 		v.fleet.View(func(s *fleet.State) {
 			for _, code := range some {

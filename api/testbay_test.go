@@ -325,7 +325,7 @@ func TestRecordsAreShownAsPages(t *testing.T) {
 		if strings.HasPrefix(path, "/inspections") { // made at the same commit and time: the same record
 			want = append(want, "0.3 bar at 1", "at most 0.2 bar", "gauge_bar&#34;:1.8", "Pressure gauge against a master", doc.Hash)
 		} else {
-			want = append(want, "do not use", "open safety defect", "rule set iso-16122-2-2015 edition 2015, point gauge_error")
+			want = append(want, "do not use", "open safety defect", "rule set iso-16122-2-2015 edition 2015, point: Pressure gauge against a master")
 		}
 		for _, want := range want {
 			if status != 200 || !strings.Contains(text, want) {

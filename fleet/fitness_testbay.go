@@ -3,6 +3,7 @@ package fleet
 import (
 	"fmt"
 	"slices"
+	"strings"
 	"time"
 
 	"rigledger/events"
@@ -32,9 +33,9 @@ func (s *State) inspectionReasons(fit *Fitness, rig *Rig, m moment) {
 				continue
 			}
 			if open != "" {
-				open += ", "
+				open += "; "
 			}
-			open += p.Point
+			open += s.PointName(in.RuleSet, in.Edition, p.Point)
 			r.Stops = r.Stops || p.StopsRig
 		}
 		r.Text = "inspection failed: " + open
@@ -44,6 +45,27 @@ func (s *State) inspectionReasons(fit *Fitness, rig *Rig, m moment) {
 		}
 		fit.add(r)
 	}
+}
+
+// PointName is what a rule set calls a point of its sheet, the point's id where
+// it has none of it.
+func (s *State) PointName(ruleSet, edition, point string) string {
+	for _, v := range s.Bay.RuleSets {
+		if v.Parsed.ID == ruleSet && v.Parsed.Edition == edition {
+			return pointNameIn(v.Parsed, point)
+		}
+	}
+	if rs, ok := testbay.RuleSetByID(ruleSet); ok && rs.Edition == edition {
+		return pointNameIn(rs, point)
+	}
+	return point
+}
+
+func pointNameIn(rs testbay.RuleSet, point string) string {
+	if p, ok := rs.Point(point); ok {
+		return p.Name
+	}
+	return point
 }
 
 // settled says whether a failed inspection is history: another was made of it,
@@ -129,7 +151,7 @@ func (s *State) defectReasons(fit *Fitness, rig *Rig, m moment) {
 			r.Code, r.Text, r.Rule = "open-safety-defect", "open safety defect: "+d.Text, "a safety defect takes the rig out of service"
 		}
 		if in := s.Bay.Inspections[d.Inspection]; in != nil {
-			r.Rule = "rule set " + in.RuleSet + " edition " + in.Edition + ", point " + d.Code
+			r.Rule = "rule set " + in.RuleSet + " edition " + in.Edition + ", point: " + s.PointName(in.RuleSet, in.Edition, d.Code)
 			r.Clears = "repair it, and pass a retest of the point or clear the defect"
 		}
 		fit.add(r)
@@ -173,7 +195,7 @@ func (s *State) calibrationReasons(fit *Fitness, rig *Rig, m moment) {
 	if newest.Outcome == string(testbay.Fail) {
 		r.Code, r.Text, r.Clears = "failed-calibration", "the last calibration failed", "put right what was out of limits and calibrate again"
 		if len(newest.Change) > 0 {
-			r.Text += fmt.Sprintf(": nozzles out of limits at %v", newest.Change)
+			r.Text += ": nozzles out of limits at " + strings.Trim(strings.ReplaceAll(fmt.Sprint(newest.Change), " ", ", "), "[]")
 		}
 		fit.add(r)
 	}

@@ -99,7 +99,7 @@ func (d *ledgerView) count(v *visit, s *fleet.State) {
 	}
 	for kind, n := range s.FactCounts {
 		if v.may(managers...) || !events.Private(kind) {
-			d.Kinds = append(d.Kinds, kindCount{kind, cmp.Or(kindWords[kind], kind), n})
+			d.Kinds = append(d.Kinds, kindCount{kind, wordsOfKind(kind), n})
 			d.Facts += n
 		}
 	}
@@ -151,8 +151,9 @@ func (v *visit) commitCard(c *events.Commit) commitCard {
 				card.More++
 				continue
 			}
+			words := tell(s, e.Fact)
 			line := factLine{
-				Position: events.Position{Commit: c.N, Index: i}, Words: cmp.Or(kindWords[kind], kind), Detail: factDetail(s, e.Fact),
+				Position: events.Position{Commit: c.N, Index: i}, Words: words.What, Detail: words.About,
 				Kind: kind, Rig: subject, Known: rig != nil, By: e.By, At: e.At,
 			}
 			if c.Recorded.Sub(e.At).Abs() >= time.Minute {

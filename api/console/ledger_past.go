@@ -1,7 +1,6 @@
 package console
 
 import (
-	"cmp"
 	"net/url"
 	"slices"
 	"strconv"
@@ -211,7 +210,8 @@ func enteredSince(s *fleet.State, r *fleet.Rig, p *pastView) (words []string) {
 			more++
 			continue
 		}
-		words = append(words, cmp.Or(kindWords[kind], kind)+": "+factDetail(s, e.Fact)+" ("+word("commit")+" "+strconv.FormatUint(r.Timeline[i].N, 10)+")")
+		told := tell(s, e.Fact)
+		words = append(words, told.What+onlyIf(told.About != "", ": ")+told.About+" ("+word("commit")+" "+strconv.FormatUint(r.Timeline[i].N, 10)+")")
 	}
 	if more > 0 {
 		words = append(words, strconv.Itoa(more)+" "+word("more facts entered later"))

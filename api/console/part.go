@@ -1,9 +1,13 @@
 package console
 
 import (
+	"cmp"
+	"slices"
 	"sort"
+	"strings"
 	"time"
 
+	"rigledger/events"
 	"rigledger/fleet"
 )
 
@@ -20,6 +24,8 @@ type fittedPage struct {
 	Stays                                         []partStay
 	Tasks                                         []partTask
 	Defects                                       []rigDefect
+	Facts                                         []rigFact // the newest that are about it
+	FactsMore                                     int
 	Typed                                         string
 }
 
@@ -78,6 +84,7 @@ func (d *fittedPage) fill(v *visit, s *fleet.State) error {
 		d.Stays = append(d.Stays, partStayOf(v, s, p, i))
 	}
 	d.tasks(v, s, p, rig)
+	d.happened(v, s, p)
 	if rig != nil {
 		for _, defect := range rigDefects(s, rig) {
 			if defect.Part == p.Part {
@@ -99,6 +106,81 @@ func partStayOf(v *visit, s *fleet.State, p *fleet.Part, i int) partStay {
 	alone.Stays, alone.Carried = p.Stays[i:i+1], nil
 	one.Did = rigAmounts(s.PartTotals(&alone, rigAlways))
 	return one
+}
+
+// happened tells what the timelines of the rigs it was on say of the part.
+func (d *fittedPage) happened(v *visit, s *fleet.State, p *fleet.Part) {
+	type place struct {
+		rig  *fleet.Rig
+		line *fleet.Logged
+	}
+	var all []place
+	seen := map[string]bool{}
+	for _, stay := range p.Stays {
+		r := s.Rigs[stay.Rig]
+		if r == nil || seen[stay.Rig] || !v.who.MaySee(r.Yard) {
+			continue
+		}
+		seen[stay.Rig] = true
+		for i := range r.Timeline {
+			if factPart(s, r.Timeline[i].Entry.Fact) == p.Part {
+				all = append(all, place{r, &r.Timeline[i]})
+			}
+		}
+	}
+	slices.Reverse(all)
+	slices.SortStableFunc(all, func(a, b place) int { return cmp.Compare(b.line.N, a.line.N) })
+	for i, at := range all {
+		if i == rigFactsMost {
+			d.FactsMore = len(all) - i
+			break
+		}
+		one := v.factOf(s, at.rig, at.line)
+		switch {
+		case one.Href == "/parts/"+p.Part:
+			one.Href, one.Do = "", ""
+		case strings.HasPrefix(one.Href, "#"), strings.HasPrefix(one.Href, "?"):
+			one.Href = "/rigs/" + at.rig.Rig + one.Href
+		}
+		d.Facts = toldAfter(d.Facts, one)
+	}
+}
+
+// factPart is the part that a fact is about, "" for none.
+func factPart(s *fleet.State, fact events.Fact) string {
+	item := ""
+	switch f := fact.(type) {
+	case *events.PartFitted:
+		return f.Part
+	case *events.PartRemoved:
+		return f.Part
+	case *events.ConditionMeasured:
+		return f.Part
+	case *events.CalibrationMade:
+		return f.Part
+	case *events.DefectReported:
+		return f.Part
+	case *events.DefectCleared:
+		if d := s.Defects[f.Defect]; d != nil {
+			return d.Part
+		}
+	case *events.ItemRaised:
+		return f.Part
+	case *events.ItemBooked:
+		item = f.Item
+	case *events.ItemStarted:
+		item = f.Item
+	case *events.ItemFinished:
+		item = f.Item
+	case *events.ItemDeferred:
+		item = f.Item
+	case *events.ItemStruck:
+		item = f.Item
+	}
+	if it := s.Items[item]; it != nil {
+		return it.Part
+	}
+	return ""
 }
 
 func (d *fittedPage) tasks(v *visit, s *fleet.State, p *fleet.Part, rig *fleet.Rig) {

@@ -1,8 +1,6 @@
 package console
 
 import (
-	"cmp"
-	"strconv"
 	"strings"
 	"time"
 
@@ -13,9 +11,27 @@ import (
 
 // recordPage is a record as a page to print: the same data as its JSON.
 type recordPage struct {
-	R    *fleet.Record
-	JSON string // where the same is to be had as JSON, to be verified
-	zone *time.Location
+	R      *fleet.Record
+	Facts  []recordFact
+	JSON   string // where the same is to be had as JSON, to be verified
+	zone   *time.Location
+	points map[string]string // names of points that were not passed, by inspection and point
+}
+
+// recordFact is one of the record's facts in words.
+type recordFact struct {
+	N  uint64
+	At time.Time
+	By string
+	told
+}
+
+// Failed names the points of an inspection that were not passed.
+func (p recordPage) Failed(of fleet.RecordInspection) (names []string) {
+	for _, point := range of.Failed {
+		names = append(names, p.points[of.Inspection+"."+point])
+	}
+	return names
 }
 
 // Time writes a time in the fleet's zone, which the record names.
@@ -25,7 +41,7 @@ func (p recordPage) Time(t time.Time) string { return t.In(p.zone).Format("2006-
 func (p recordPage) Number(x any) string {
 	switch v := x.(type) {
 	case float64:
-		return strings.TrimSuffix(strings.TrimRight(strconv.FormatFloat(v, 'f', 4, 64), "0"), ".")
+		return figure(v)
 	case *float64:
 		if v != nil {
 			return p.Number(*v)
@@ -65,46 +81,8 @@ func (p recordPage) NotDone(h fleet.RecordHeading) string {
 	return strings.Join(names, "; ")
 }
 
-// Kind says in words what kind of fact it is.
-func (p recordPage) Kind(f events.Fact) string { return cmp.Or(kindWords[f.Kind()], f.Kind()) }
-
 // Words writes an outcome in words.
-func (p recordPage) Words(outcome string) string { return strings.ReplaceAll(outcome, "_", " ") }
-
-// What says what a fact is about, for the list of facts.
-func (p recordPage) What(f events.Fact) string {
-	switch f := f.(type) {
-	case *events.InspectionJudged:
-		return f.Inspection + ": " + p.Words(f.Outcome)
-	case *events.CalibrationMade:
-		return f.Calibration + ": " + p.Words(f.Outcome)
-	case *events.CertificateIssued:
-		return word("certificate") + " " + f.Number
-	case *events.CertificateWithdrawn:
-		return f.Certificate + ": " + f.Reason
-	case *events.DefectReported:
-		return f.Text
-	case *events.DefectCleared:
-		return f.Defect + ": " + f.Action
-	case *events.ItemStarted:
-		return f.Item
-	case *events.ItemFinished:
-		return strings.Join(append(append([]string{f.Item}, f.Checked...), f.Files...), " · ")
-	case *events.ItemDeferred:
-		return f.Item + ": " + f.Reason
-	case *events.ItemStruck:
-		return f.Item + ": " + f.Reason
-	case *events.HandoverSigned:
-		return word("signed by") + " " + f.Signed + ", " + word("last products:") + " " + strings.Join(f.Products, ", ")
-	case *events.PartFitted:
-		return f.Name + " (" + f.Part + ")"
-	case *events.PartRemoved:
-		return f.Part + ": " + f.Reason
-	case *events.RigPlaced:
-		return f.Place
-	}
-	return ""
-}
+func (p recordPage) Words(outcome string) string { return plainOutcome(outcome) }
 
 var recordPages = []page{
 	{"/rigs/:rig/record", watching, recordOf(fleet.RigRecord, "rig")},
@@ -128,6 +106,17 @@ func recordOf(of, name string) func(v *visit) error {
 		if err != nil {
 			return err
 		}
-		return v.show("record.html", word("Record of")+" "+id, "/ledger", recordPage{R: made, JSON: "/v1" + v.r.URL.Path, zone: v.zone})
+		d := recordPage{R: made, JSON: "/v1" + v.r.URL.Path, zone: v.zone, points: map[string]string{}}
+		v.fleet.View(func(s *fleet.State) {
+			for _, l := range made.Facts {
+				d.Facts = append(d.Facts, recordFact{l.N, l.Entry.At, l.Entry.By, tell(s, l.Entry.Fact)})
+			}
+			for _, in := range made.Sheets {
+				for _, point := range in.Failed {
+					d.points[in.Inspection+"."+point] = s.PointName(in.RuleSet, in.Edition, point)
+				}
+			}
+		})
+		return v.show("record.html", word("Record of")+" "+id, "/ledger", d)
 	}
 }

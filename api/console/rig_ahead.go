@@ -223,7 +223,7 @@ func rigBasis(b forecast.Basis) string {
 func rigMonths(from plan.Date, days int) (out []drawing.Tick) {
 	for n := range days {
 		if day := from.AddDays(n); day.Day == 1 {
-			out = append(out, drawing.Tick{At: n, Name: day.String()[:7]})
+			out = append(out, drawing.Tick{At: n, Month: day.String()[:7], Name: day.Time(time.UTC).Format("Jan 2006")})
 		}
 	}
 	return out

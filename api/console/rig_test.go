@@ -73,11 +73,11 @@ func TestTheRigPageSaysWhatHasToBeDone(t *testing.T) {
 	v := h.visit("manager")
 	page := v.get("/rigs/T01").is(200)
 	page.has(`<span class="code">T01</span> Low meadow`, "What has to be done before it goes out", `href="/items/`, "Next booking", "cases",
-		`role="img"`, `aria-label="A trailed sprayer from its left side`, `class="mark`, `href="#mark-1"`, `id="mark-1"`, "Where the meter pump is going", `id="limit-a"`,
-		"What happened to it", "A job was done", "Rae")
+		`role="img"`, `aria-label="A trailed sprayer from its left side`, `class="mark`, `href="#mark-1"`, `id="mark-1"`, "Where the meter pump is going", `id="limit-a"`, `data-month="2026-04">Apr 2026</text>`,
+		"What happened to it", "Job done", "Rae")
 	page.hasNot("style=", "NaN", "<no value>", "%!")
 	v.get("/rigs/T01?of=area&back=year").is(200).has("Where the meter area is going", "ha in ")
-	v.get("/rigs/T01?facts=25").is(200).has("Newer", "Older", "A job came on the list")
+	v.get("/rigs/T01?facts=25").is(200).has("Newer", "Older", "Job came on the list")
 	v.get("/rigs/T01?facts=100").is(200).has("Newer")
 	v.get("/rigs/none").is(404)
 	h.token("southern", "manager", []string{"south"})
@@ -111,7 +111,7 @@ func TestWhatIsWrittenOnTheRigPage(t *testing.T) {
 		stopped := write("defect", map[string]string{"s:/part": "T01-pump", "s:/text": "Pump guard is torn", "b:/safety": "true"})
 		stopped.has("Pump guard is torn", `fitness stop">do not use`, "Repair it and clear the defect", "Safety defect")
 		cleared := write(named(stopped, "clear-"), map[string]string{"s:/action": "New guard"})
-		cleared.hasNot("Repair it and clear the defect").has("A defect was cleared", "Pump guard is torn; New guard")
+		cleared.hasNot("Repair it and clear the defect").has("Defect cleared", "Pump guard is torn; New guard")
 	})
 	t.Run("a defect without a text keeps what was chosen", func(t *testing.T) {
 		v.fill(v.get(at), at, "defect", map[string]string{"s:/part": "T01-boom", "s:/text": ""}).is(422).has(`<details id="report" open>`, `value="T01-boom" selected`)
@@ -119,18 +119,18 @@ func TestWhatIsWrittenOnTheRigPage(t *testing.T) {
 	t.Run("it moves to another yard, once per look", func(t *testing.T) {
 		old := v.get(at)
 		v.fill(old, at, "amend", map[string]string{"s:/yard": "hollow", "s:/name": "High meadow"}).is(303)
-		v.get(at).has("High meadow", `href="/?yard=hollow"`, "What was registered was changed")
+		v.get(at).has("High meadow", `href="/?yard=hollow"`, "details changed", "name High meadow; yard hollow")
 		v.fill(old, at, "amend", map[string]string{"s:/name": "Third meadow"}).is(412).has("Somebody changed this meanwhile")
 	})
 	t.Run("a meter is swapped, read by hand, and the reading voided", func(t *testing.T) {
-		write("swap-pump", map[string]string{"n:/last": "", "n:/start": "0", "s:/reason": "display blind"}).has("A meter was swapped", "display blind", "counters before it: 1")
+		write("swap-pump", map[string]string{"n:/last": "", "n:/start": "0", "s:/reason": "display blind"}).has("Counter changed for another", "pump; new one from 0.00 h; display blind", "counters before it: 1")
 		h.pass(3 * time.Hour)
 		write("reading", map[string]string{"n:/counters/0/value": "1,5"}).has(`the counter shows <data class="number" value="1.50">`)
 		page := v.get(at)
-		write("void-pump", map[string]string{"s:/at": page.fields("void-pump").Get("s:/at"), "s:/reason": "read from the wrong rig"}).has("A reading was voided", `the counter shows <data class="number" value="0.00">`)
+		write("void-pump", map[string]string{"s:/at": page.fields("void-pump").Get("s:/at"), "s:/reason": "read from the wrong rig"}).has("Reading taken back", "pump; read from the wrong rig", `the counter shows <data class="number" value="0.00">`)
 	})
 	t.Run("a meter is added", func(t *testing.T) {
-		write("meter", map[string]string{"s:/meter": "road", "s:/quantity": "distance", "n:/value": "12"}).has("A meter was added", "road 12.0 km")
+		write("meter", map[string]string{"s:/meter": "road", "s:/quantity": "distance", "n:/value": "12"}).has("Meter added", "road 12.0 km")
 	})
 	t.Run("a part is removed, keeps its hours and is fitted again", func(t *testing.T) {
 		part := v.get("/parts/T01-pump").is(200).has("On rig", "What is done on it", "Pump oil change")
@@ -151,7 +151,7 @@ func TestWhatIsWrittenOnTheRigPage(t *testing.T) {
 	})
 	t.Run("a booking is taken back", func(t *testing.T) {
 		h.send("manager", "POST", "/v1/bookings", obj{"rig": "T01", "from": "2026-05-20", "to": "2026-05-21", "hours": 12})
-		write(named(v.get(at), "cancel-"), map[string]string{"s:/reason": "rain"}).has("A booking was taken back", "Nothing is booked")
+		write(named(v.get(at), "cancel-"), map[string]string{"s:/reason": "rain"}).has("Booking taken back", "; rain", "Nothing is booked")
 	})
 	t.Run("another plan, another law, and the end", func(t *testing.T) {
 		write("adopt", map[string]string{"s:/plan": "mounted-boom"}).has("It follows mounted-boom")

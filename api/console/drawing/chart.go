@@ -19,11 +19,15 @@ type UseDay struct {
 	InSeason bool
 }
 
-// Tick is a name at a day's place.
+// Tick marks where a month begins. Name is what is read until a script writes
+// the month (2026-05) in the reader's language.
 type Tick struct {
-	At   int
-	Name string
+	At          int
+	Month, Name string
 }
+
+// tickRoom is what a month's name takes at the most, on a narrow page.
+const tickRoom = 78.0
 
 // Fan is what a counter may come to show.
 type Fan struct {
@@ -88,8 +92,9 @@ func (p *pen) months(ticks []Tick, x func(int) float64, top, foot float64) {
 	last := math.Inf(-1)
 	for _, t := range ticks {
 		p.put(`<path class="thin grid" d="M%v %vV%v"/>`, x(t.At), top, foot+5)
-		if x(t.At) > last+52 && x(t.At) < chartWide-62 {
-			p.text(x(t.At)+3, foot+15, "scale", "start", t.Name)
+		if x(t.At) > last+tickRoom && x(t.At) < chartWide-tickRoom {
+			p.put(`<text x="%v" y="%v"`, x(t.At)+3, foot+15)
+			p.WriteString(` class="scale" text-anchor="start" data-month="` + safe(t.Month) + `">` + safe(t.Name) + `</text>`)
 			last = x(t.At)
 		}
 	}

@@ -285,7 +285,7 @@ func TestCalloutsNeverStandOnEachOther(t *testing.T) {
 }
 
 func TestBarsAreAsHighAsTheDaysWere(t *testing.T) {
-	u := Use{Unit: "h", Days: []UseDay{{0, false}, {4, true}, {8, true}, {0, true}, {2, false}}, Months: []Tick{{0, "2026-05"}}}
+	u := Use{Unit: "h", Days: []UseDay{{0, false}, {4, true}, {8, true}, {0, true}, {2, false}}, Months: []Tick{{0, "2026-05", "May 2026"}}}
 	for _, e := range read(t, string(Bars(u, "", ""))) {
 		switch get(e, "class") {
 		case "bar":

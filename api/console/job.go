@@ -119,6 +119,7 @@ type jobPage struct {
 	EndedBy, StruckFor string
 	Next               []dayJob
 	NextOf             string // where the rest of the day's list is
+	ListOf             string // and the rig's own
 	History            []jobFact
 	Before             []jobBefore
 	Code               *phoneCode
@@ -336,6 +337,7 @@ func jobFactOf(l fleet.Logged, item string) (jobFact, bool) {
 
 // next is what the day's list of the yard holds beside this job.
 func (d *jobPage) next(v *visit, s *fleet.State, r *fleet.Rig) {
+	d.ListOf = new(workshopPage).at("", r.Rig, plan.Date{})
 	if d.Open() {
 		return
 	}

@@ -58,8 +58,17 @@ func (d *seasonPage) Asked() string {
 type dueGroup struct {
 	ID      string // now, soon or later
 	Jobs    []*dueJob
+	Rigs    []*dueRig // what is due now, by its rigs
 	Minutes int
 	Beyond  int // past what a page shows
+}
+
+// dueRig is what is due now on one rig: its most pressing job, and the others.
+type dueRig struct {
+	Rig, Name string
+	First     *dueJob
+	Rest      []*dueJob
+	Open      bool // one of the others is being decided on
 }
 
 // BeyondAll counts those too that are not shown.
@@ -73,7 +82,6 @@ type dueJob struct {
 	Deferred                     string    // its reason
 	On                           plan.Date // the day whose load it is
 	Now                          bool      // it is due already
-	Head                         bool      // the first of its rig among those
 	To                           string    // where it is decided on
 	Moves                        *jobMoves
 }
@@ -222,13 +230,18 @@ func (d *seasonPage) group(due []*dueJob) {
 
 // byRig puts what is due now under its rigs, the rig with the most pressing job first.
 func (g *dueGroup) byRig() {
-	place := map[string]int{}
-	for i, j := range g.Jobs {
-		if _, seen := place[j.Rig]; !seen {
-			place[j.Rig], j.Head = i, true
+	of := map[string]*dueRig{}
+	for _, j := range g.Jobs {
+		r := of[j.Rig]
+		if r == nil {
+			r = &dueRig{Rig: j.Rig, Name: j.RigName, First: j}
+			of[j.Rig] = r
+			g.Rigs = append(g.Rigs, r)
+			continue
 		}
+		r.Rest = append(r.Rest, j)
+		r.Open = r.Open || j.Moves != nil
 	}
-	slices.SortStableFunc(g.Jobs, func(a, b *dueJob) int { return cmp.Compare(place[a.Rig], place[b.Rig]) })
 }
 
 // notBefore takes a day that has gone by for today.

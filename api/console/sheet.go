@@ -11,9 +11,11 @@ import (
 )
 
 // sheet turns the fields of a form (field.go) into the JSON body of a request.
-// Empty fields are left out, and so are rows that nobody filled in.
+// Empty fields are left out, and so are rows that nobody filled in; unless the
+// sheet amends what is there: then a text or a date that was emptied is sent empty.
 type sheet struct {
 	zone  *time.Location
+	amend bool
 	root  *knot
 	wrong map[string]string // what cannot be read, by field
 }
@@ -47,6 +49,13 @@ func (s *sheet) put(name string, values []string) {
 		s.hold(name)
 	}
 	if text == "" {
+		switch {
+		case !s.amend:
+		case name[0] == 's' || name[0] == 'd':
+			s.set(name, "")
+		case name[0] == 'n':
+			s.wrong[name] = word("This cannot be left empty.")
+		}
 		return
 	}
 	var value any = text

@@ -11,6 +11,34 @@ import (
 	"pgregory.net/rapid"
 )
 
+// What amends tells emptied from untouched: a text or a date goes as empty, a number
+// cannot be empty, and a form that makes something new leaves all of that out.
+func TestAnAmendingFormSendsWhatWasEmptied(t *testing.T) {
+	typed := url.Values{"s:/name": {"Low meadow"}, "s:/serial": {" "}, "d:/first_use": {""}, "n:/width_m": {""}, "b:/leased": {""}}
+	for name, c := range map[string]struct {
+		amend bool
+		body  string
+		wrong map[string]string
+	}{
+		"one that amends":   {true, `{"first_use":"","name":"Low meadow","serial":""}`, map[string]string{"n:/width_m": "This cannot be left empty."}},
+		"one that makes it": {false, `{"name":"Low meadow"}`, map[string]string{}},
+	} {
+		t.Run(name, func(t *testing.T) {
+			s := newSheet(time.UTC)
+			s.amend = c.amend
+			for field, values := range typed {
+				s.put(field, values)
+			}
+			if text, _ := s.body(); string(text) != c.body {
+				t.Errorf("the body is %s, want %s", text, c.body)
+			}
+			if !maps.Equal(s.wrong, c.wrong) {
+				t.Errorf("wrong is %v, want %v", s.wrong, c.wrong)
+			}
+		})
+	}
+}
+
 func TestAFormBecomesABody(t *testing.T) {
 	berlin, err := time.LoadLocation("Europe/Berlin")
 	if err != nil {

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"net/url"
 	"slices"
+	"strings"
 
 	"rigledger/fleet"
 	"rigledger/fleet/plan"
@@ -16,28 +17,37 @@ var workshopPages = []page{
 	{"/items/:item/files/:file", nil, showJobFile},
 }
 
-// workshopPage answers: what is to be done today, and with which parts.
+// workshopPage answers: what is to be done today, on which rig first, and with
+// which parts.
 type workshopPage struct {
 	Date, Today  plan.Date
 	Before, Next string // addresses of the days beside it
-	Yard         string
+	Back         string // and of today
+	Yard, Rig    string // the yard and the rig looked at, "" for all
+	Known        bool   // there is such a rig
 	All          []string
 	Yards        []*workshopYard
 	Always       plan.Caution // before any job
 }
 
+// Whole is the address of the same day with all rigs.
+func (d *workshopPage) Whole() string { return d.at(d.Yard, "", d.Date) }
+
+// workshopYard is a yard's day: its rigs, the one with the most pressing job first.
 type workshopYard struct {
 	Yard    string
 	To      string // its own page
-	Jobs    []dayJob
+	Rigs    []*benchRig
+	Others  []*benchRig // past the bound of a page: named, with the way to each
 	Pick    []plan.Spare
+	Jobs    int // of all rigs
+	Shown   int
 	Minutes int
 	Binding int // safety and statutory jobs among them
-	Beyond  int
 }
 
-// AllJobs counts those too that are not shown.
-func (y *workshopYard) AllJobs() int { return len(y.Jobs) + y.Beyond }
+// Fold says whether the rigs' names would be a wall of their own.
+func (y *workshopYard) Fold() bool { return len(y.Rigs)+len(y.Others) > 12 }
 
 // dayJob is one job of a day's list.
 type dayJob struct {
@@ -53,14 +63,15 @@ type dayJob struct {
 	fraction                            float64
 }
 
-// Bounds of the list: of each yard where several are shown, and of one.
+// Bounds of the list, in jobs: of each yard where several are shown, and of one.
+// A rig that has begun is shown whole.
 const (
 	workshopMost    = 50
 	workshopMostOne = 300
 )
 
 func showWorkshop(v *visit) error {
-	d := workshopPage{Today: v.today(), Yard: v.query("yard"), Always: plan.Cautions(nil)[0]}
+	d := &workshopPage{Today: v.today(), Yard: v.query("yard"), Rig: strings.TrimSpace(v.query("rig")), Always: plan.Cautions(nil)[0]}
 	d.Date = d.Today
 	if asked := v.query("date"); asked != "" {
 		day, err := plan.ParseDate(asked)
@@ -69,65 +80,83 @@ func showWorkshop(v *visit) error {
 		}
 		d.Date = day
 	}
-	d.Before, d.Next = workshopAt(d.Yard, d.Date.AddDays(-1)), workshopAt(d.Yard, d.Date.AddDays(1))
-	byYard := map[string][]dayJob{}
 	var codes []string
 	v.fleet.View(func(s *fleet.State) {
 		d.All, codes = v.rigsAt(s, d.Yard)
 	})
+	if d.Rig != "" {
+		codes = slices.DeleteFunc(codes, func(code string) bool { return code != d.Rig })
+		d.Known = len(codes) > 0
+	}
+	d.Before, d.Back, d.Next = d.at(d.Yard, d.Rig, d.Date.AddDays(-1)), d.at(d.Yard, d.Rig, plan.Date{}), d.at(d.Yard, d.Rig, d.Date.AddDays(1))
+	byYard, home := map[string][]*benchRig{}, ""
 	for some := range slices.Chunk(codes, 25) { // one look for a few rigs, so that nobody waits for all of them
 		v.fleet.View(func(s *fleet.State) {
 			for _, code := range some {
 				if r := s.Rigs[code]; r != nil && !r.Retired {
-					byYard[r.Yard] = append(byYard[r.Yard], v.dayOf(s, r, d.Date)...)
+					if of := v.benchOf(s, r, d.Date); of != nil {
+						byYard[r.Yard] = append(byYard[r.Yard], of)
+					}
+					home = r.Yard
 				}
 			}
 		})
 	}
 	for _, yard := range d.All {
-		if d.Yard == "" || d.Yard == yard {
+		if (d.Yard == "" || d.Yard == yard) && (d.Rig == "" || home == yard) {
 			d.Yards = append(d.Yards, d.yard(yard, byYard[yard]))
 		}
 	}
+	v.fleet.View(func(s *fleet.State) {
+		for _, y := range d.Yards {
+			for _, of := range y.Rigs {
+				of.stands(v, s)
+			}
+		}
+	})
 	return v.showLive("workshop.html", word("The workshop"), "/workshop", d)
 }
 
-func workshopAt(yard string, day plan.Date) string {
-	to := "/workshop?date=" + day.String()
-	if yard != "" {
-		to += "&yard=" + url.QueryEscape(yard)
+// at is the address of a day's list; without a day it is that of today, whenever it is asked for.
+func (d *workshopPage) at(yard, rig string, day plan.Date) string {
+	q := url.Values{}
+	for name, value := range map[string]string{"yard": yard, "rig": rig} {
+		if value != "" {
+			q.Set(name, value)
+		}
 	}
-	return to
+	if !day.IsZero() {
+		q.Set("date", day.String())
+	}
+	if len(q) == 0 {
+		return "/workshop"
+	}
+	return "/workshop?" + q.Encode()
 }
 
-func (d *workshopPage) yard(yard string, jobs []dayJob) *workshopYard {
-	y := &workshopYard{Yard: yard, To: workshopAt(yard, d.Date), Jobs: jobs}
-	slices.SortFunc(y.Jobs, pressing)
-	pick := map[string]*plan.Spare{}
-	for i := range y.Jobs {
-		j := &y.Jobs[i]
-		y.Minutes += j.Minutes
-		if j.Weight.Binding() {
-			y.Binding++
-		}
-		for _, p := range j.pick {
-			if known := pick[p.SKU]; known != nil {
-				known.Count += p.Count
-			} else {
-				pick[p.SKU] = &p
-			}
-		}
+func workshopAt(yard string, day plan.Date) string { return new(workshopPage).at(yard, "", day) }
+
+// yard puts a yard's rigs in order and adds up their day.
+func (d *workshopPage) yard(yard string, rigs []*benchRig) *workshopYard {
+	y := &workshopYard{Yard: yard, To: d.at(yard, "", d.Date), Rigs: rigs}
+	slices.SortFunc(y.Rigs, func(a, b *benchRig) int { return pressing(a.Jobs[0], b.Jobs[0]) })
+	var picks []plan.Spare
+	for _, of := range y.Rigs {
+		of.To = d.at(yard, of.Rig, d.Date)
+		y.Jobs, y.Minutes, y.Binding = y.Jobs+len(of.Jobs), y.Minutes+of.Minutes, y.Binding+of.Binding
+		picks = append(picks, of.Pick...)
 	}
-	for _, p := range pick {
-		y.Pick = append(y.Pick, *p)
-	}
-	slices.SortFunc(y.Pick, func(a, b plan.Spare) int { return cmp.Compare(a.SKU, b.SKU) })
+	y.Pick = picked(picks)
 	most := workshopMost
 	if d.Yard != "" {
 		most = workshopMostOne
 	}
-	if len(y.Jobs) > most {
-		y.Beyond, y.Jobs = len(y.Jobs)-most, y.Jobs[:most]
+	for i, of := range y.Rigs {
+		if y.Shown >= most {
+			y.Rigs, y.Others = y.Rigs[:i], y.Rigs[i:]
+			break
+		}
+		y.Shown += len(of.Jobs)
 	}
 	return y
 }

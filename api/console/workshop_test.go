@@ -2,6 +2,7 @@ package console_test
 
 import (
 	"fmt"
+	"maps"
 	"regexp"
 	"slices"
 	"strings"
@@ -21,8 +22,26 @@ func (s sheet) onPage() (items []string) {
 	return items
 }
 
+// byRigs puts jobs that stand in order under their rigs: the rig of the first job first.
+func byRigs(items []string) []string {
+	var rigs []string
+	of := map[string][]string{}
+	for _, item := range items {
+		rig := item[:3]
+		if of[rig] == nil {
+			rigs = append(rigs, rig)
+		}
+		of[rig] = append(of[rig], item)
+	}
+	var all []string
+	for _, rig := range rigs {
+		all = append(all, of[rig]...)
+	}
+	return all
+}
+
 // The page is the workshop's answer to programs: the same jobs in the same order,
-// the same parts, for today and for other days.
+// each with the others of its rig, and the same parts, for today and for other days.
 func TestTheWorkshopListsWhatTheAPIAnswers(t *testing.T) {
 	h := newHouse(t)
 	h.register("T01", "north", nil)
@@ -52,8 +71,10 @@ func TestTheWorkshopListsWhatTheAPIAnswers(t *testing.T) {
 					pick := p.(obj)
 					page.has(fmt.Sprintf(`value="%.0f">%.0f</data> ×</b> %s <span class="hint code">%s</span>`, pick["count"], pick["count"], pick["name"], pick["sku"]))
 				}
-				page.has(fmt.Sprintf(`value="%.0f">%.0f</data> minutes planned`, y["planned_minutes"], y["planned_minutes"]))
+				minutes := int(y["planned_minutes"].(float64))
+				page.has(fmt.Sprintf("%d h", minutes/60), "of work planned")
 			}
+			want = byRigs(want)
 			if got := page.onPage(); !slices.Equal(got, want) {
 				t.Errorf("%s: the page lists\n%v, the API\n%v", at, got, want)
 			}
@@ -65,6 +86,75 @@ func TestTheWorkshopListsWhatTheAPIAnswers(t *testing.T) {
 	}
 	v.get("/workshop").is(200).has("Engine off, key out, PTO stopped", "in hand, A. Example")
 	v.get("/workshop?date=tomorrow").is(422)
+}
+
+// A mechanic stands beside one rig: its jobs, why it stands where it does, what it
+// takes and what it waits for are in one place, and the day's parts in another.
+func TestARigsDayStandsTogether(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north", obj{"name": "Low meadow"})
+	h.register("T02", "north", obj{"name": "Crow wood"})
+	h.register("T03", "south", nil)
+	h.worked("T01", 20, 2)
+	h.worked("T02", 60, 9)
+	h.worked("T03", 60, 9)
+	h.raise()
+	v := h.visit("workshop")
+	page := v.get("/workshop?yard=north").is(200)
+	one, two := strings.Index(page.text, `id="rig-T01"`), strings.Index(page.text, `id="rig-T02"`)
+	if two < 0 || one < two {
+		t.Error("the rig with a safety job that is overdue does not stand first")
+	}
+	page.has("Its place comes from: Wheel nuts torque", `href="#rig-T01"`, `href="#rig-T02"`, "do not use")
+	page.has("Not handed over clean since it last worked", `href="/rigs/T02#handover"`)
+
+	// What is picked for the day is what is picked for its rigs.
+	counted := regexp.MustCompile(`data-(tick|tick-all)="([^"]+)"[^>]*> <span><b><data class="number" value="(\d+)">`)
+	day, rigs := map[string]int{}, map[string]int{}
+	for _, m := range counted.FindAllStringSubmatch(page.text, -1) {
+		words := strings.Fields(m[2])
+		n := 0
+		_, _ = fmt.Sscan(m[3], &n)
+		if m[1] == "tick-all" {
+			day[words[len(words)-1]] += n
+		} else {
+			rigs[words[len(words)-1]] += n
+		}
+	}
+	if len(day) == 0 || !maps.Equal(day, rigs) {
+		t.Errorf("for the day %v are picked, for its rigs %v", day, rigs)
+	}
+
+	only := v.get("/workshop?rig=T02").is(200).has(`id="rig-T02"`, "Crow wood", "All rigs of the day").hasNot(`id="rig-T01"`, `id="rig-T03"`, "Parts to pick for the day")
+	if got, want := only.onPage(), page.onPage(); !slices.Equal(got, want[:len(got)]) || len(got) == 0 {
+		t.Errorf("alone the rig has %v, in its yard %v", got, want)
+	}
+	v.get("/workshop?rig=T02&date="+onDay(3)).is(200).has(`value="T02"`, `href="/workshop?date=`+onDay(4)+`&amp;rig=T02"`, `href="/workshop?rig=T02"`)
+	v.get("/workshop?rig=T99").is(200).has("There is no rig T99 here").hasNot(`id="rig-`)
+	h.token("southern", "workshop", []string{"south"})
+	h.visit("southern").get("/workshop?rig=T02").is(200).has("There is no rig T02 here").hasNot("Crow wood")
+
+	// Once it is handed over, nothing waits for that.
+	h.send("workshop", "POST", "/v1/rigs/T02/handover", obj{"rinsed": true, "washed_outside": true, "last_products": []string{"water only"}, "signed_by": "Ana"})
+	v.get("/workshop?rig=T02").is(200).hasNot("Not handed over clean")
+}
+
+// With very many rigs the less pressing ones are named, and each has its jobs one step away.
+func TestNoRigIsOutOfReachInABigWorkshop(t *testing.T) {
+	h := newHouse(t)
+	h.many(40)
+	v := h.visit("manager")
+	page := v.get("/workshop").is(200).has("more rigs wait for less pressing work")
+	shown, named := strings.Count(page.text, `class="bench-rig"`), 0
+	for i := range 40 {
+		code := fmt.Sprintf("M%03d", i+1)
+		if strings.Contains(page.text, "rig="+code+"&") || strings.Contains(page.text, `&amp;rig=`+code+`&amp;`) || strings.Contains(page.text, "#rig-"+code+`"`) {
+			named++
+		}
+	}
+	if named != 40 || shown >= 40 || shown < 3 {
+		t.Errorf("%d rigs are shown and %d can be reached, want fewer than 40 and all 40", shown, named)
+	}
 }
 
 func TestTheWorkshopWithNothingToDo(t *testing.T) {
@@ -215,12 +305,96 @@ func TestPickedPartsStayTicked(t *testing.T) {
 	}
 	h.send("workshop", "POST", "/v1/items/"+item+"/book", obj{"date": onDay(0)})
 	b := h.open("workshop", "/workshop")
-	b.click("ul.pick input[type=checkbox]")
+	b.click("input[data-tick]")
 	b.goTo("/workshop")
-	b.until(`document.querySelector("ul.pick input[type=checkbox]").checked`, "the tick")
-	b.click("ul.pick input[type=checkbox]")
+	b.until(`document.querySelector("input[data-tick]").checked`, "the tick")
+	b.click("input[data-tick]")
 	b.goTo("/workshop")
-	if b.eval(`document.querySelector("ul.pick input[type=checkbox]").checked`) {
+	if b.eval(`document.querySelector("input[data-tick]").checked`) {
 		t.Error("the tick came back")
 	}
+	// The day's tick of a part stands for those of all its rigs.
+	b.press("Parts to pick for the day, north")
+	b.click("input[data-tick-all]")
+	b.until(`(() => { const all = document.querySelector("input[data-tick-all]").dataset.tickAll; return [...document.querySelectorAll("input[data-tick]")].filter((e) => e.dataset.of === all).every((e) => e.checked) })()`, "the rigs' ticks")
+	b.goTo("/workshop")
+	b.until(`document.querySelector("input[data-tick-all]").checked`, "the day's tick")
+}
+
+// hittable fails the test where something that one has to hit is lower or narrower
+// than 44 px (WCAG 2.2, success criterion 2.5.5), its label counted with it.
+func (b *tab) hittable(page string) {
+	b.t.Helper()
+	small, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](`[...document.querySelectorAll("main a, main button, main summary, main input:not([type=hidden]), main select, main textarea, nav.places a, .mark a, header button")].filter((e) => e.checkVisibility({contentVisibilityAuto: true}) && getComputedStyle(e).visibility !== "hidden" && e.getClientRects().length > 0).filter((e) => {
+		let wide = 0, high = 0;
+		for (const one of [e, e.labels?.[0], e.closest("label")]) {
+			if (!one) continue;
+			const box = one.getBoundingClientRect();
+			wide = Math.max(wide, box.width);
+			high = Math.max(high, box.height);
+		}
+		return wide < 43.9 || high < 43.9;
+	}).map((e) => e.outerHTML.slice(0, 120) + " " + Math.round(e.getBoundingClientRect().width) + "×" + Math.round(e.getBoundingClientRect().height)).join("\n")`))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	if small != "" {
+		b.t.Errorf("%s has what is hard to hit:\n%s", page, small)
+	}
+}
+
+// In the workshop everything can be hit with a wet glove, and the next step of a job
+// is in sight however far one has read.
+func TestTheWorkshopWithWetGloves(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north", nil)
+	h.register("T02", "north", nil)
+	h.worked("T01", 60, 4)
+	h.worked("T02", 60, 6)
+	h.raise()
+	item := h.jobOf("T01", "axle-pivots")
+	b := h.open("workshop", "/workshop")
+	inSight := func(text string) {
+		t.Helper()
+		for _, at := range []string{"0", "document.body.scrollHeight / 3", "document.body.scrollHeight"} {
+			b.eval(`(scrollTo(0, ` + at + `), true)`)
+			if !b.eval(fmt.Sprintf(`[...document.querySelectorAll(".next-step .button")].some((e) => { const r = e.getBoundingClientRect(); return e.textContent.trim() === %q && r.top >= 0 && r.bottom <= innerHeight && document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2) === e })`, text)) {
+				t.Errorf("%q is not in sight after scrolling to %s", text, at)
+			}
+		}
+		b.eval(`(scrollTo(0, 0), true)`)
+	}
+	for _, width := range []int64{390, 820} {
+		b.size(width, 844, "light")
+		b.goTo("/workshop?yard=north")
+		b.hittable("the list")
+		b.goTo("/items/" + item + "/card")
+		b.hittable("the card")
+		b.goTo("/items/" + item)
+		b.hittable("the job")
+		inSight("Begin")
+	}
+	// On a phone a rig's jobs are folded until one goes to the rig.
+	b.size(390, 844, "light")
+	b.goTo("/workshop?yard=north")
+	if b.eval(`document.querySelector("#jobs-T01").open`) {
+		t.Error("the jobs of the second rig stand open already")
+	}
+	b.click(`a[href="#rig-T01"]`)
+	b.until(`document.querySelector("#jobs-T01").open`, "the rig's jobs")
+	b.click(`a.job[href="/items/` + item + `"]`)
+	b.sees("First, so that nobody is hurt")
+	b.press("Begin")
+	b.type_("#start-s-by", "Ana")
+	b.click("#start-b-cautions_read")
+	b.press("Take it in hand")
+	b.sees("In hand.")
+	b.hittable("the job in hand")
+	inSight("Finish with the reading")
+	b.press("Finish with the reading")
+	b.until(`(() => { const at = (s) => document.querySelector(s).getBoundingClientRect(); return at("#finish-n-counters-0-value").top >= 0 && at("#form-finish > button").bottom <= at(".next-step").top })()`, "the reading and the button that finishes, both in sight")
+	b.type_("#finish-n-counters-0-value", "241")
+	b.press("Finish the job")
+	b.sees("Finished.")
+	b.hittable("the job that is done")
 }

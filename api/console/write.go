@@ -81,7 +81,12 @@ func (f *form) write() bool {
 		f.refuse(http.StatusBadRequest, word("This form does not say what it writes."))
 		return false
 	}
+	method := f.typed.Get("method")
+	if method != http.MethodPatch {
+		method = http.MethodPost
+	}
 	body := newSheet(f.zone)
+	body.amend = method == http.MethodPatch
 	for name, values := range f.typed {
 		body.put(name, values)
 	}
@@ -95,10 +100,6 @@ func (f *form) write() bool {
 	}
 	text, back := body.body()
 	leftEmpty(f.typed, back)
-	method := f.typed.Get("method")
-	if method != http.MethodPatch {
-		method = http.MethodPost
-	}
 	r, err := http.NewRequestWithContext(f.r.Context(), method, path, bytes.NewReader(text))
 	if err != nil {
 		f.refuse(http.StatusBadRequest, word("This form does not say what it writes."))

@@ -1,0 +1,39 @@
+package console
+
+import (
+	"net/url"
+	"strconv"
+)
+
+// What takes a fact back where the way back is a request of the same kind: its
+// fields, as a form keeps them (openForm, undo-with).
+
+// Again gives the fields that make a cancelled booking anew.
+func (b bookingRow) Again() string {
+	q := url.Values{"s:/rig": {b.Rig}, "d:/from": {b.From}, "d:/to": {b.To}}
+	if b.Rest {
+		q.Set("b:/rest", "true")
+	}
+	for name, amount := range map[string]float64{"n:/hectares": b.Hectares, "n:/hours": b.Hours} {
+		if amount > 0 {
+			q.Set(name, strconv.FormatFloat(amount, 'f', -1, 64))
+		}
+	}
+	if b.Note != "" {
+		q.Set("s:/note", b.Note)
+	}
+	return q.Encode()
+}
+
+// PlanBack gives the fields that adopt the rig's plan again in the version it has.
+func (d *rigPage) PlanBack() string {
+	return url.Values{"s:/plan": {d.Plan.Plan}, "n:/version": {strconv.Itoa(d.Plan.Version)}}.Encode()
+}
+
+// PlanBackTo is the request for it, "" where there is no plan to go back to.
+func (d *rigPage) PlanBackTo() string {
+	if d.Plan.Plan == "" {
+		return ""
+	}
+	return "/v1/rigs/" + d.Rig + "/plan"
+}

@@ -8,6 +8,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -267,8 +268,8 @@ func (b *tab) shot(name string) {
 	b.keep(dir, name+".png", picture)
 }
 
-// print keeps the page as it would be printed, likewise.
-func (b *tab) print(name string) {
+// print keeps the page as it would be printed, likewise, and counts its sheets.
+func (b *tab) print(name string) (sheets int) {
 	b.t.Helper()
 	pdf, err := chromedp.Run(b.ctx, chromedp.PrintToPDF(chromedp.PDFPreferCSSPageSize()))
 	if err != nil {
@@ -280,6 +281,18 @@ func (b *tab) print(name string) {
 	if dir := os.Getenv("RIGLEDGER_SHOTS"); dir != "" {
 		b.keep(dir, name+".pdf", pdf)
 	}
+	return len(printedSheet.FindAll(pdf, -1))
+}
+
+// printedSheet is the beginning of a page in a PDF (ISO 32000).
+var printedSheet = regexp.MustCompile(`/Type\s*/Page\b`)
+
+// onPaper shows the page as it is printed.
+func (b *tab) onPaper() {
+	b.t.Helper()
+	b.must(chromedp.Func(func(ctx context.Context, t *chromedp.Target) error {
+		return call(ctx, t, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Media: "print"})
+	}))
 }
 
 func (b *tab) keep(dir, name string, content []byte) {

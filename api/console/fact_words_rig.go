@@ -22,7 +22,8 @@ func (t *telling) ofRig(fact events.Fact) bool {
 	case *events.CredentialIssued:
 		return t.about(led(word("user"), f.User))
 	case *events.PartFitted:
-		return t.about(f.Name, led(word("in the place"), t.place(f.Position)), led(word("serial"), f.Serial), led(word("order number"), f.SKU), led(word("made on"), f.Made),
+		place := t.place(f.Position)
+		return t.about(f.Name, onlyIf(place != f.Name, word("in the place")+" "+place), led(word("serial"), f.Serial), led(word("order number"), f.SKU), led(word("made on"), f.Made),
 			led(word("used before"), amountsText(f.Carried)), onlyIf(f.FromStart, word("on it since the rig's first day")))
 	case *events.PartRemoved:
 		if f.Scrapped {
@@ -101,7 +102,7 @@ func (t *telling) standing(f *events.RigStanding) []string {
 		}
 	}
 	if more := len(f.Reasons) + f.More - standingMost; more > 0 {
-		all = append(all, strconv.Itoa(more)+" "+word("more reasons"))
+		all = append(all, word("and")+" "+strconv.Itoa(more)+" "+word("more"))
 	}
 	for i, it := range f.Items {
 		if i < standingMost {
@@ -109,7 +110,7 @@ func (t *telling) standing(f *events.RigStanding) []string {
 		}
 	}
 	if more := len(f.Items) - standingMost; more > 0 {
-		all = append(all, strconv.Itoa(more)+" "+word("more jobs that stand otherwise"))
+		all = append(all, word("and")+" "+strconv.Itoa(more)+" "+word("more"))
 	}
 	return all
 }

@@ -51,12 +51,8 @@ func (t *telling) finished(f *events.ItemFinished) bool {
 	for _, u := range f.Used {
 		used = append(used, strconv.Itoa(u.Count)+" × "+u.SKU)
 	}
-	for _, slug := range f.Includes {
-		title := slug
-		if it := t.s.Items[f.Item]; it != nil {
-			title = taskTitle(t.s, it, slug)
-		}
-		includes = append(includes, title)
+	for _, key := range f.Includes {
+		includes = append(includes, t.alsoDone(f.Item, key))
 	}
 	cost := ""
 	if f.Cost != nil {
@@ -65,6 +61,20 @@ func (t *telling) finished(f *events.ItemFinished) bool {
 	t.Proof = inARow(led(word("ticked:"), strings.Join(f.Checked, ", ")), led(word("files:"), strings.Join(f.Files, ", ")))
 	return t.about(jobTitle(t.s, f.Item), f.Worker, f.Findings, workTime(f.Minutes), led(word("parts used:"), strings.Join(used, ", ")), led(word("cost"), cost),
 		led(word("counts for"), strings.Join(includes, ", ")))
+}
+
+// alsoDone names a task of a part, written "part.task", that a job counts for.
+func (t *telling) alsoDone(item, key string) string {
+	at := strings.LastIndexByte(key, '.')
+	it := t.s.Items[item]
+	if at < 0 || it == nil {
+		return key
+	}
+	title, part := taskTitle(t.s, it, key[at+1:]), key[:at]
+	if part != it.Part && part != it.Rig {
+		title += " (" + partName(t.s, part) + ")"
+	}
+	return title
 }
 
 // ofUse tells of what is planned for a rig.

@@ -41,12 +41,13 @@ type rigPage struct {
 	Place      string
 	ID         string // of a reading that is written by hand
 	Clock      string // the fleet's time, as a field for it takes it
+	Made       time.Time
 	Quantities []option
 }
 
 func showRig(v *visit) error {
 	code := v.param("rig")
-	d := rigPage{ID: "by-hand-" + fleet.Secret()[:20], Clock: v.now.In(v.zone).Format("2006-01-02T15:04"), Quantities: rigQuantities()}
+	d := rigPage{ID: "by-hand-" + fleet.Secret()[:20], Clock: v.now.In(v.zone).Format("2006-01-02T15:04"), Quantities: rigQuantities(), Made: v.now}
 	if v.refused != nil {
 		d.Typed = v.refused.form
 	}

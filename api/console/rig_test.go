@@ -230,6 +230,32 @@ func TestTheRigInABrowser(t *testing.T) {
 	b.looks("part")
 }
 
+// TestARigOnPaper: what a mechanic or an auditor takes along fits a few sheets,
+// with its drawings and parts; what is folded stays folded.
+func TestARigOnPaper(t *testing.T) {
+	h := newHouse(t)
+	h.threeSeasons("T01", "north")
+	h.send("manager", "POST", "/v1/defects", obj{"rig": "T01", "part": "T01-pump", "text": "Guard of the shaft torn", "safety": true})
+	b := h.open("manager", "/rigs/T01")
+	b.sees("What has to be done before it goes out")
+	if n := b.print("rig-on-paper"); n < 1 || n > 4 {
+		t.Errorf("it takes %d sheets", n)
+	}
+	b.onPaper()
+	for what, is := range map[string]string{
+		"the drawing":               `document.querySelector(".drawing .piece").getBoundingClientRect().width > 0`,
+		"the bars of its use":       `document.querySelector(".drawing .gain").getBoundingClientRect().width > 0`,
+		"the folded parts":          `document.querySelector("#fitted td").checkVisibility({contentVisibilityAuto: true}) && document.querySelector("#fitted td").getBoundingClientRect().height > 0`,
+		"as of when it was printed": `document.querySelector(".paper-only").getBoundingClientRect().height > 0`,
+		"no form and no folded list": `[...document.querySelectorAll(".rig form, .rig #weeks, .rig #change")].every((e) => e.getBoundingClientRect().height === 0) &&
+			[...document.querySelectorAll(".rig-facts details:not([open]) ul")].every((e) => !e.checkVisibility())`,
+	} {
+		if !b.eval(is) {
+			t.Errorf("on paper is not as it should be: %s", what)
+		}
+	}
+}
+
 // The page of a rig with three seasons of readings, as it stands and when a
 // reading came before each look, so that due lines and forecast are made anew.
 func BenchmarkTheRigPageOfThreeSeasons(b *testing.B) {

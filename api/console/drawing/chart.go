@@ -27,7 +27,7 @@ type Tick struct {
 }
 
 // tickRoom is what a month's name takes at the most, on a narrow page.
-const tickRoom = 78.0
+const tickRoom = 88.0
 
 // Fan is what a counter may come to show.
 type Fan struct {
@@ -93,7 +93,7 @@ func (p *pen) months(ticks []Tick, x func(int) float64, top, foot float64) {
 	for _, t := range ticks {
 		p.put(`<path class="thin grid" d="M%v %vV%v"/>`, x(t.At), top, foot+5)
 		if x(t.At) > last+tickRoom && x(t.At) < chartWide-tickRoom {
-			p.put(`<text x="%v" y="%v"`, x(t.At)+3, foot+15)
+			p.put(`<text x="%v" y="%v"`, x(t.At)+3, foot+18)
 			p.WriteString(` class="scale" text-anchor="start" data-month="` + safe(t.Month) + `">` + safe(t.Name) + `</text>`)
 			last = x(t.At)
 		}
@@ -136,7 +136,7 @@ func Bars(u Use, label, alt string) template.HTML {
 	p.text(chartLeft-5, 12, "scale", "end", u.Unit)
 	wide := x(1) - x(0)
 	gap := min(wide*.2, 1.5)
-	p.WriteString(`<path class="bar" fill="currentColor" stroke="none" d="`)
+	p.WriteString(`<path class="gain" fill="currentColor" stroke="none" d="`)
 	for i, d := range u.Days {
 		if d.Gain > 0 {
 			p.put(`M%v %vV%vh%vV%vZ`, x(i)+gap/2, barsFoot, y(d.Gain), wide-gap, barsFoot)

@@ -288,7 +288,7 @@ func TestBarsAreAsHighAsTheDaysWere(t *testing.T) {
 	u := Use{Unit: "h", Days: []UseDay{{0, false}, {4, true}, {8, true}, {0, true}, {2, false}}, Months: []Tick{{0, "2026-05", "May 2026"}}}
 	for _, e := range read(t, string(Bars(u, "", ""))) {
 		switch get(e, "class") {
-		case "bar":
+		case "gain":
 			var tops []float64
 			for _, part := range strings.Split(get(e, "d"), "M")[1:] {
 				var x, foot, top float64

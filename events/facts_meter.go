@@ -48,6 +48,14 @@ type MeterSwapped struct {
 	Reason string `bson:"reason,omitempty" json:"reason,omitempty"`
 }
 
+// MeterUnswapped takes back the swap of a meter at the entry's time: the old
+// counter went on running.
+type MeterUnswapped struct {
+	Rig    string `bson:"rig" json:"rig"`
+	Meter  string `bson:"meter" json:"meter"`
+	Reason string `bson:"reason" json:"reason"`
+}
+
 // ReadingVoided takes back the reading of a meter at the entry's time.
 type ReadingVoided struct {
 	Rig    string `bson:"rig" json:"rig"`
@@ -67,6 +75,7 @@ type ReadingQuarantined struct {
 	Detail     string        `bson:"detail" json:"detail"`
 	Counters   []HeldCounter `bson:"c,omitempty" json:"counters,omitempty"`
 	Payload    []byte        `bson:"raw,omitempty" json:"payload,omitempty"`
+	Location   *Location     `bson:"loc,omitempty" json:"location,omitempty"` // goes with the reading when it is released
 }
 
 // HeldCounter is a counter that was not applied, as it was sent: its meter may
@@ -94,6 +103,13 @@ type ReadingDismissed struct {
 	Reason     string `bson:"reason" json:"reason"`
 }
 
+// ReadingReopened takes a dismissal back: the reading waits in quarantine again.
+type ReadingReopened struct {
+	Quarantine string `bson:"id" json:"quarantine"`
+	Rig        string `bson:"rig,omitempty" json:"rig,omitempty"`
+	Reason     string `bson:"reason" json:"reason"`
+}
+
 // ConditionMeasured is a measured state of a rig or part (a pressure drop, a
 // look at the oil) that a plan may act on.
 type ConditionMeasured struct {
@@ -108,19 +124,23 @@ type ConditionMeasured struct {
 func (*MeterAdded) Kind() string         { return "meter.added" }
 func (*MeterRead) Kind() string          { return "meter.read" }
 func (*MeterSwapped) Kind() string       { return "meter.swapped" }
+func (*MeterUnswapped) Kind() string     { return "meter.unswapped" }
 func (*ReadingVoided) Kind() string      { return "reading.voided" }
 func (*ReadingQuarantined) Kind() string { return "reading.quarantined" }
 func (*ReadingReleased) Kind() string    { return "reading.released" }
 func (*ReadingDismissed) Kind() string   { return "reading.dismissed" }
+func (*ReadingReopened) Kind() string    { return "reading.reopened" }
 func (*ConditionMeasured) Kind() string  { return "condition.measured" }
 
 func (f *MeterAdded) Subject() string         { return f.Rig }
 func (f *MeterRead) Subject() string          { return f.Rig }
 func (f *MeterSwapped) Subject() string       { return f.Rig }
+func (f *MeterUnswapped) Subject() string     { return f.Rig }
 func (f *ReadingVoided) Subject() string      { return f.Rig }
 func (f *ReadingQuarantined) Subject() string { return f.Rig }
 func (f *ReadingReleased) Subject() string    { return f.Rig }
 func (f *ReadingDismissed) Subject() string   { return f.Rig }
+func (f *ReadingReopened) Subject() string    { return f.Rig }
 func (f *ConditionMeasured) Subject() string  { return f.Rig }
 
 // appendTo writes the reading as the element "f". Readings are most of any

@@ -103,6 +103,16 @@ type ItemStruck struct {
 	Reason string `bson:"reason" json:"reason"`
 }
 
+// ItemReturned takes back the last step of an item, which was entered by mistake
+// or is not to be: "booked", "in-hand", "deferred", "done" or "struck". The item
+// is then as it was before that step, with what was done and struck open again.
+type ItemReturned struct {
+	Item   string `bson:"item" json:"item"`
+	Rig    string `bson:"rig" json:"rig"`
+	Step   string `bson:"step" json:"step"`
+	Reason string `bson:"reason" json:"reason"`
+}
+
 // DefectReported is a fault somebody saw. A safety defect stops the rig.
 type DefectReported struct {
 	Defect string `bson:"defect" json:"defect"`
@@ -164,6 +174,7 @@ func (*ItemStarted) Kind() string    { return "item.started" }
 func (*ItemFinished) Kind() string   { return "item.finished" }
 func (*ItemDeferred) Kind() string   { return "item.deferred" }
 func (*ItemStruck) Kind() string     { return "item.struck" }
+func (*ItemReturned) Kind() string   { return "item.returned" }
 func (*DefectReported) Kind() string { return "defect.reported" }
 func (*DefectCleared) Kind() string  { return "defect.cleared" }
 func (*TokenIssued) Kind() string    { return "token.issued" }
@@ -180,6 +191,7 @@ func (f *ItemStarted) Subject() string    { return f.Rig }
 func (f *ItemFinished) Subject() string   { return f.Rig }
 func (f *ItemDeferred) Subject() string   { return f.Rig }
 func (f *ItemStruck) Subject() string     { return f.Rig }
+func (f *ItemReturned) Subject() string   { return f.Rig }
 func (f *DefectReported) Subject() string { return f.Rig }
 func (f *DefectCleared) Subject() string  { return f.Rig }
 func (f *TokenIssued) Subject() string    { return "" }

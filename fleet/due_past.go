@@ -102,12 +102,19 @@ type jobs struct {
 	open   *Item
 }
 
-// bookThen gathers the jobs by "<part>.<task>", and deferrals by item.
+// bookOfThen has the jobs by "<part>.<task>", and deferrals by item.
 type bookOfThen struct {
 	jobs     map[string]*jobs
 	deferred map[string]*events.ItemDeferred
 }
 
+// end is when an item ended, and the tasks that it counted for.
+type end struct {
+	at    time.Time
+	tasks []string
+}
+
+// bookThen gathers what was done and deferred by then.
 func (s *State) bookThen(rig *Rig, parts []*Part, m moment) bookOfThen {
 	book := bookOfThen{jobs: map[string]*jobs{}, deferred: map[string]*events.ItemDeferred{}}
 	at := func(key string) *jobs {
@@ -127,9 +134,9 @@ func (s *State) bookThen(rig *Rig, parts []*Part, m moment) bookOfThen {
 		if r == nil {
 			continue
 		}
+		ends := map[string]end{} // by item; an end that was taken back never was
 		for i := range r.Timeline {
 			e := &r.Timeline[i].Entry
-			var ended []string
 			switch f := e.Fact.(type) {
 			case *events.ItemRaised:
 				it := s.Items[f.Item]
@@ -142,17 +149,26 @@ func (s *State) bookThen(rig *Rig, parts []*Part, m moment) bookOfThen {
 				}
 			case *events.ItemFinished:
 				it := s.Items[f.Item]
-				ended = append([]string{it.Part + "." + it.Task}, f.Includes...)
+				ends[f.Item] = end{e.At, append([]string{it.Part + "." + it.Task}, f.Includes...)}
 			case *events.ItemStruck:
 				it := s.Items[f.Item]
-				ended = []string{it.Part + "." + it.Task}
+				ends[f.Item] = end{e.At, []string{it.Part + "." + it.Task}}
+			case *events.ItemReturned:
+				switch {
+				case f.Step == StepDone, f.Step == StepStruck:
+					delete(ends, f.Item)
+				case f.Step == StepDeferred && m.covers(e.At):
+					delete(book.deferred, f.Item)
+				}
 			}
-			if !m.covers(e.At) {
+		}
+		for _, of := range ends {
+			if !m.covers(of.at) {
 				continue
 			}
-			for _, key := range ended {
+			for _, key := range of.tasks {
 				j := at(key)
-				j.cycles, j.last = j.cycles+1, max(j.last, e.At.UnixMilli())
+				j.cycles, j.last = j.cycles+1, max(j.last, of.at.UnixMilli())
 			}
 		}
 	}

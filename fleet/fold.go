@@ -38,7 +38,7 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 	var rig *Rig
 	if subject := e.Fact.Subject(); subject != "" {
 		rig = s.Rigs[subject]
-		if rig == nil && e.Fact.Kind() != "reading.quarantined" && e.Fact.Kind() != "reading.dismissed" {
+		if rig == nil && e.Fact.Kind() != "reading.quarantined" && e.Fact.Kind() != "reading.dismissed" && e.Fact.Kind() != "reading.reopened" {
 			return fmt.Errorf("%s about the unknown rig %q", e.Fact.Kind(), subject)
 		}
 		if rig != nil {
@@ -77,6 +77,11 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		}
 		m.Series.Swap(e.At.UnixMilli(), f.Last, f.Start)
 		s.touchFormer(rig, c.N)
+	case *events.MeterUnswapped:
+		if m := rig.Meter(f.Meter); m != nil {
+			m.Series.Unswap(e.At.UnixMilli())
+		}
+		s.touchFormer(rig, c.N)
 	case *events.ReadingVoided:
 		if m := rig.Meter(f.Meter); m != nil {
 			m.Series.Void(e.At.UnixMilli())
@@ -94,6 +99,13 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		return s.endQuarantine(c, e, f.Quarantine, f.How, f.Reason)
 	case *events.ReadingDismissed:
 		return s.endQuarantine(c, e, f.Quarantine, "dismissed", f.Reason)
+	case *events.ReadingReopened:
+		h := s.Held[f.Quarantine]
+		if h == nil {
+			return fmt.Errorf("unknown quarantine %q", f.Quarantine)
+		}
+		h.Outcome, h.OutcomeBy, h.OutcomeAt, h.Why, h.Changed = "", "", time.Time{}, "", c.N
+		s.indexHeld(h)
 	case *events.ConditionMeasured:
 		rig.conditionMeasured(c, e, f)
 	case *events.PlanPublished:

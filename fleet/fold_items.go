@@ -3,6 +3,7 @@ package fleet
 import (
 	"fmt"
 	"strings"
+	"time"
 
 	"rigledger/events"
 )
@@ -22,6 +23,8 @@ func (s *State) applyItem(c *events.Commit, e *events.Entry, rig *Rig) error {
 	case *events.ItemFinished:
 		id = f.Item
 	case *events.ItemStruck:
+		id = f.Item
+	case *events.ItemReturned:
 		id = f.Item
 	default:
 		return fmt.Errorf("the fold does not know %s", e.Fact.Kind())
@@ -44,11 +47,14 @@ func (s *State) applyItem(c *events.Commit, e *events.Entry, rig *Rig) error {
 			s.refer(file, it.Rig)
 		}
 		s.endCycle(c, it, e, Done, "")
+		it.Counted = nil
 		for _, also := range f.Includes {
 			s.endIncluded(c, also, it, e)
 		}
 	case *events.ItemStruck:
 		s.endCycle(c, it, e, Struck, f.Reason)
+	case *events.ItemReturned:
+		s.itemReturned(c, it, f)
 	}
 	return nil
 }
@@ -85,7 +91,9 @@ func (s *State) endCycle(c *events.Commit, it *Item, e *events.Entry, stage Stag
 		rig.Open = without(rig.Open, it.Item)
 	}
 	if p := s.Parts[it.Part]; p != nil {
-		p.log(it.Task).end(e.At.UnixMilli(), stage == Done)
+		l := p.log(it.Task)
+		it.Before = l.LastAt
+		l.end(e.At.UnixMilli(), stage == Done)
 	}
 }
 
@@ -108,12 +116,73 @@ func (s *State) endIncluded(c *events.Commit, name string, larger *Item, e *even
 		return
 	}
 	l := p.log(task)
+	counted := Counted{Part: part, Task: task, Cycles: l.Cycles + 1, Before: l.LastAt, Item: l.Open}
 	if it := s.Items[l.Open]; it != nil {
 		it.Finish = &events.ItemFinished{Item: it.Item, Rig: it.Rig, Worker: larger.Finish.Worker, Findings: "done with " + larger.Item}
+		it.EndedWith = larger.Item
 		s.endCycle(c, it, e, Done, "")
+	} else {
+		l.end(e.At.UnixMilli(), true)
+	}
+	larger.Counted = append(larger.Counted, counted)
+}
+
+// itemReturned takes the last step of an item back.
+func (s *State) itemReturned(c *events.Commit, it *Item, f *events.ItemReturned) {
+	switch f.Step {
+	case StepBooked:
+		it.BookedOn, it.BookedFor = "", ""
+	case StepInHand:
+		it.Worker, it.StartedAt = "", time.Time{}
+	case StepDeferred:
+		it.Deferral, it.DeferBy = nil, ""
+	case StepDone, StepStruck:
+		for _, of := range it.Counted {
+			if p := s.Parts[of.Part]; p != nil {
+				p.log(of.Task).reopen(of.Before, true, of.Item)
+				s.reopen(c, s.Items[of.Item])
+			}
+		}
+		it.Counted = nil
+		if p := s.Parts[it.Part]; p != nil {
+			p.log(it.Task).reopen(it.Before, it.Stage == Done, it.Item)
+		}
+		s.reopen(c, it)
+	}
+	it.Stage = it.stageOpen()
+}
+
+// reopen lets an item be as it was before it ended; nil for none.
+func (s *State) reopen(c *events.Commit, it *Item) {
+	if it == nil {
 		return
 	}
-	l.end(e.At.UnixMilli(), true)
+	it.EndedAt, it.EndedBy, it.Finish, it.StruckFor, it.EndedWith, it.Before = time.Time{}, "", nil, "", "", 0
+	it.Stage, it.Changed = it.stageOpen(), c.N
+	if rig := s.Rigs[it.Rig]; rig != nil {
+		rig.Open = append(rig.Open, it.Item)
+		delete(rig.Noted.Items, it.Item)
+	}
+}
+
+// stageOpen is how far an item is that has not ended.
+func (it *Item) stageOpen() Stage {
+	switch {
+	case !it.StartedAt.IsZero():
+		return InHand
+	case it.BookedOn != "":
+		return Booked
+	}
+	return Raised
+}
+
+// reopen takes the end of a cycle back.
+func (l *TaskLog) reopen(before int64, done bool, item string) {
+	l.Cycles--
+	if done {
+		l.Done--
+	}
+	l.LastAt, l.Open = before, item
 }
 
 // ItemID names the item of a part, task and cycle (1, 2, 3 …).

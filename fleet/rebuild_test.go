@@ -39,7 +39,7 @@ func TestARebuiltFleetEqualsTheLiveOne(t *testing.T) {
 			b.clock.set(b.clock.now().Add(time.Duration(rapid.IntRange(1, 36).Draw(rt, "hours on")) * time.Hour))
 			rig := rapid.SampledFrom([]string{"R1", "R2", "R3"}).Draw(rt, "rig")
 			var cmd fleet.Command
-			switch rapid.IntRange(0, 13).Draw(rt, "what") {
+			switch rapid.IntRange(0, 15).Draw(rt, "what") {
 			case 0:
 				cmd = trailed(rig)
 			case 1, 2, 3, 4, 5:
@@ -84,6 +84,11 @@ func TestARebuiltFleetEqualsTheLiveOne(t *testing.T) {
 				}
 			case 11, 12:
 				cmd = atTheBay(rt, b, rig)
+			case 13:
+				cmd = takeBack(rt, b, rig)
+			case 14:
+				// What was done is done and taken back: nothing but its traces may be other.
+				cmd = doneAndBack(rt, b, rig)
 			default:
 				cmd = &fleet.SwapMeter{Rig: rig, Meter: "pump", Start: 0, Reason: "drawn"}
 				hours[rig] = 0
@@ -190,6 +195,86 @@ func workOn(rt *rapid.T, b *bench, rig string) fleet.Command {
 		return &fleet.StrikeItem{Item: item, Reason: "drawn"}
 	}
 	return &fleet.FinishItem{Item: item, By: "Ana", At: &back}
+}
+
+// takeBack draws something to take back: the last step of an item, a swap, a dismissal.
+func takeBack(rt *rapid.T, b *bench, rig string) fleet.Command {
+	var items, held []string
+	var swaps []time.Time
+	steps := map[string]string{}
+	b.View(func(s *fleet.State) {
+		for id, it := range s.Items {
+			if it.Rig == rig && it.Step() != "" {
+				items, steps[id] = append(items, id), it.Step()
+			}
+		}
+		for id, h := range s.Held {
+			if h.Outcome == "dismissed" {
+				held = append(held, id)
+			}
+		}
+		if r := s.Rigs[rig]; r != nil {
+			for _, e := range r.Meter("pump").Series.Epochs[1:] {
+				swaps = append(swaps, time.UnixMilli(e.At))
+			}
+		}
+	})
+	sort.Strings(items)
+	sort.Strings(held)
+	switch what := rapid.IntRange(0, 5).Draw(rt, "take back"); {
+	case what == 0 && len(swaps) > 0:
+		return &fleet.UnswapMeter{Rig: rig, Meter: "pump", At: rapid.SampledFrom(swaps).Draw(rt, "swap"), Reason: "drawn"}
+	case what == 1 && len(held) > 0:
+		return &fleet.Reopen{Quarantine: held[0], Reason: "drawn"}
+	case len(items) > 0:
+		id := rapid.SampledFrom(items).Draw(rt, "item to take back")
+		return &fleet.ReturnItem{Item: id, Step: steps[id], Reason: "drawn"}
+	}
+	return nil
+}
+
+// doneAndBack finishes or strikes an item and gives the command that takes that
+// back, having looked that with it every task stands as it stood before.
+func doneAndBack(rt *rapid.T, b *bench, rig string) fleet.Command {
+	cmd := workOn(rt, b, rig)
+	var back *fleet.ReturnItem
+	switch cmd := cmd.(type) {
+	case *fleet.FinishItem:
+		back = &fleet.ReturnItem{Item: cmd.Item, Step: fleet.StepDone, Reason: "drawn"}
+	case *fleet.StrikeItem:
+		back = &fleet.ReturnItem{Item: cmd.Item, Step: fleet.StepStruck, Reason: "drawn"}
+	default:
+		return cmd
+	}
+	stands := func() (text string) {
+		b.View(func(s *fleet.State) {
+			r := s.Rigs[rig]
+			text = dueText(b.DueOf(s, r, b.clock.now()))
+			open := append([]string(nil), r.Open...)
+			sort.Strings(open)
+			past := s.FitnessAt(r, b.clock.now().Add(-time.Hour), b.clock.now())
+			for _, of := range open {
+				it := *s.Items[of]
+				it.Changed = 0
+				line, _ := json.Marshal(it)
+				text += string(line) + "\n"
+			}
+			line, _ := json.Marshal(past)
+			text += string(line)
+		})
+		return text
+	}
+	before := stands()
+	if _, err := b.Do(context.Background(), "drawn", cmd, nil); err != nil {
+		return nil
+	}
+	if _, err := b.Do(context.Background(), "drawn", back, nil); err != nil {
+		rt.Fatalf("%+v just after: %v", back, err)
+	}
+	if after := stands(); after != before {
+		rt.Fatalf("before:\n%s\ndone and taken back:\n%s", before, after)
+	}
+	return nil
 }
 
 // atTheBay draws something of the test bay.

@@ -170,12 +170,17 @@ func (s *State) record(of, id string, made time.Time) (*Record, *Rig, error) {
 // auditKinds are the facts of a rig's file. Left out are counters, what waited
 // in quarantine, credentials, and items that were only raised or booked.
 var auditKinds = []string{
-	"rig.registered", "rig.amended", "rig.retired", "rig.placed", "part.fitted", "part.removed", "meter.added", "meter.swapped", "plan.adopted",
+	"rig.registered", "rig.amended", "rig.retired", "rig.placed", "part.fitted", "part.removed", "meter.added", "meter.swapped", "meter.unswapped", "plan.adopted",
 	"item.started", "item.finished", "item.deferred", "item.struck", "defect.reported", "defect.cleared",
 	"inspection.judged", "calibration.made", "certificate.issued", "certificate.withdrawn", "handover.signed",
 }
 
-func forAuditor(f events.Fact) bool { return slices.Contains(auditKinds, f.Kind()) }
+func forAuditor(f events.Fact) bool {
+	if back, ok := f.(*events.ItemReturned); ok {
+		return back.Step != StepBooked // a booking is not in the file either
+	}
+	return slices.Contains(auditKinds, f.Kind())
+}
 
 func (s *State) fillRig(r *Record, rig *Rig, made time.Time) {
 	today := plan.Of(made, s.zone)

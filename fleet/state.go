@@ -178,6 +178,20 @@ type Item struct {
 	EndedBy   string               `json:"ended_by,omitempty"`
 	Finish    *events.ItemFinished `json:"finish,omitempty"`
 	StruckFor string               `json:"struck_for,omitempty"`
+
+	// What its end is taken back by: see itemReturned.
+	EndedWith string    `json:"ended_with,omitempty"` // the larger item that it was done with
+	Before    int64     `json:"before,omitempty"`     // TaskLog.LastAt before it ended
+	Counted   []Counted `json:"counted,omitempty"`    // the other tasks that it counted for
+}
+
+// Counted is a task's cycle that the end of a larger task's item closed.
+type Counted struct {
+	Part   string `json:"part"`
+	Task   string `json:"task"`
+	Cycles int    `json:"cycles"`           // of its log since
+	Before int64  `json:"before,omitempty"` // its LastAt before
+	Item   string `json:"item,omitempty"`   // its item that was open
 }
 
 // DoneBy is the person who did the work or has it in hand, which EndedBy, who

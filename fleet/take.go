@@ -369,7 +369,7 @@ func (d Deciding) hold(facts []events.Entry, a *events.Arrival, h *ahead, reason
 	clean := func(s string) string { return strings.ToValidUTF8(s, "\ufffd") }
 	return append(facts, events.Entry{At: events.Milli(at), By: clean(sender(a)), Fact: &events.ReadingQuarantined{
 		Quarantine: id, Rig: clean(a.Rig), Event: clean(a.Event), Arrived: clean(a.Via), Reason: reason, Detail: clean(detail),
-		Counters: held, Payload: a.Payload,
+		Counters: held, Payload: a.Payload, Location: a.Location,
 	}}), o, nil
 }
 

@@ -116,6 +116,10 @@ func (s *State) noteWork(c *events.Commit, e *events.Entry, rig *Rig) {
 		if p := s.Parts[f.Part]; p != nil && slices.Contains(meteringKinds, p.Kind) {
 			rig.Bay.Works = append(rig.Bay.Works, Work{Proof: proof(c, e), What: p.Name + " removed", Part: f.Part})
 		}
+	case *events.ItemReturned:
+		if f.Step == StepDone {
+			rig.Bay.Works = slices.DeleteFunc(rig.Bay.Works, func(w Work) bool { return w.Item == f.Item })
+		}
 	case *events.ItemFinished:
 		it := s.Items[f.Item]
 		if it == nil {

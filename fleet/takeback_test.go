@@ -7,6 +7,7 @@ import (
 
 	"rigledger/events"
 	"rigledger/fleet"
+	"rigledger/fleet/plan"
 )
 
 // worked is a rig with 12 h on its pump and its first items raised.
@@ -78,6 +79,36 @@ func TestAnEndFromWhichWasCountedOnStays(t *testing.T) {
 	if !strings.Contains(e.Error(), "T01-filter-suction.suction-filter.2 has been raised since") {
 		t.Error(e)
 	}
+}
+
+func TestATaskCountsFromItsEndBeforeWhenTheLastIsTakenBack(t *testing.T) {
+	b := worked(t)
+	b.must(&fleet.FinishItem{Item: suction, By: "Ana"})
+	b.clock.set(day("2026-05-08 08:00"))
+	b.take(reading("T01", "1:2", day("2026-05-08 07:00"), "pump", 23.0, "HUR"))
+	b.raise()
+	const second = "T01-filter-suction.suction-filter.2"
+	for _, done := range []fleet.Command{&fleet.FinishItem{Item: second, By: "Ana"}, &fleet.StrikeItem{Item: second, Reason: "x"}} {
+		before, _ := b.line("T01", "T01-filter-suction", "suction-filter")
+		if before.Item != second || before.Due.Remaining.Human(plan.Hours) > 0 {
+			t.Fatalf("it stands at %+v", before)
+		}
+		b.must(done)
+		_, step := stage(b, second)
+		if between, _ := b.line("T01", "T01-filter-suction", "suction-filter"); between.Due.Remaining.Human(plan.Hours) < 5 {
+			t.Fatalf("%s does not count: %+v", step, between.Due)
+		}
+		b.must(&fleet.ReturnItem{Item: second, Step: step, Reason: "another rig"})
+		after, _ := b.line("T01", "T01-filter-suction", "suction-filter")
+		if x, y := dueText([]fleet.DueLine{before}), dueText([]fleet.DueLine{after}); x != y {
+			t.Errorf("before %s: %s after it was taken back: %s", step, x, y)
+		}
+	}
+	b.View(func(s *fleet.State) {
+		if l := s.Parts["T01-filter-suction"].Tasks["suction-filter"]; l.Cycles != 1 || l.Done != 1 || l.Open != second {
+			t.Errorf("the task's record is %+v", *l)
+		}
+	})
 }
 
 func TestALargerJobTakenBackOpensWhatItWasDoneWith(t *testing.T) {

@@ -69,6 +69,8 @@ func Changes(s *fleet.State, e *events.Entry) []Address {
 		c.usage(rig, e)
 	case *events.MeterSwapped:
 		c.usage(rig, e)
+	case *events.MeterUnswapped:
+		c.usage(rig, e)
 	case *events.ReadingVoided:
 		c.usage(rig, e)
 	case *events.ReadingQuarantined:
@@ -76,6 +78,8 @@ func Changes(s *fleet.State, e *events.Entry) []Address {
 	case *events.ReadingReleased:
 		c.add("quarantine", f.Quarantine, f.Rig)
 	case *events.ReadingDismissed:
+		c.add("quarantine", f.Quarantine, f.Rig)
+	case *events.ReadingReopened:
 		c.add("quarantine", f.Quarantine, f.Rig)
 	case *events.ConditionMeasured:
 		if f.Part == "" {
@@ -105,6 +109,12 @@ func Changes(s *fleet.State, e *events.Entry) []Address {
 		c.item(f.Item, f.Rig)
 	case *events.ItemStruck:
 		c.item(f.Item, f.Rig)
+	case *events.ItemReturned:
+		c.item(f.Item, f.Rig)
+		if f.Step == fleet.StepDone { // what was done with it is open again too, on any part
+			c.parts(rig)
+			c.items(rig, "")
+		}
 	case *events.ItemFinished:
 		c.item(f.Item, f.Rig)
 		for _, also := range f.Includes {

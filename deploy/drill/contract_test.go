@@ -181,8 +181,19 @@ func walk(t *testing.T, p *process, l link, rig string) {
 	l.publish(t, "OTHER", "reading", event("OTHER", "1:1", hour(1), pumpArea(1, 1)))
 
 	// The filter's 10 h (common practice) pass: an item is raised; finishing it starts the next cycle.
-	l.publish(t, rig, "reading", event(rig, "1:9", hour(12), pumpArea(12, 80)))
+	// With it the rig says where it is.
+	where := strings.Replace(string(event(rig, "1:9", hour(12), pumpArea(12, 80))), `"data":{`, `"data":{"position":{"latitude":0.25,"longitude":-0.5},`, 1)
+	l.publish(t, rig, "reading", []byte(where))
 	totals(12, 80)
+	var places struct {
+		Features []struct {
+			Geometry struct{ Coordinates []float64 }
+		}
+	}
+	p.call("GET", "/v1/exchange/positions?rig="+rig, nil, 200, &places)
+	if len(places.Features) != 1 || fmt.Sprint(places.Features[0].Geometry.Coordinates) != "[-0.5 0.25]" { // RFC 7946, section 3.1.1: longitude first
+		t.Errorf("the rig's place is %+v", places)
+	}
 	item := rig + "-filter-suction.suction-filter."
 	eventually(t, "an item for the suction filter", 15*time.Second, func() bool {
 		stage, status := p.item(item + "1")

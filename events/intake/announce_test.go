@@ -102,7 +102,7 @@ func TestAnAnnouncerThatCannotKeepUpDropsAndCounts(t *testing.T) {
 	if _, dropped := a.Announced(); dropped != 20 {
 		t.Errorf("dropped %d facts, want 20", dropped)
 	}
-	if took := time.Since(began); took > time.Second {
+	if took := time.Since(began); took > 10*time.Second {
 		t.Errorf("the desk was held up for %v", took)
 	}
 	// A fact larger than a message is left out and counted; the next one goes out.

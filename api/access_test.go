@@ -31,6 +31,7 @@ POST /v1/rigs/:rig/parts                      m w - - -
 POST /v1/rigs/:rig/parts/:part/remove         m w - - -
 POST /v1/rigs/:rig/meters                     m w - - -
 POST /v1/rigs/:rig/meters/:meter/swap         m w - - -
+POST /v1/rigs/:rig/meters/:meter/unswap       m w - - -
 GET /v1/rigs/:rig/readings                    m w o r -
 POST /v1/rigs/:rig/readings                   m w o - g
 POST /v1/rigs/:rig/readings/void              m w - - -
@@ -44,6 +45,7 @@ POST /v1/items/:item/start                    m w o - -
 POST /v1/items/:item/finish                   m w o - -
 POST /v1/items/:item/defer                    m w - - -
 POST /v1/items/:item/strike                   m - - - -
+POST /v1/items/:item/return                   m w - - -
 GET /v1/workshop                              m w o r -
 GET /v1/defects                               m w o r -
 POST /v1/defects                              m w o - -
@@ -53,6 +55,7 @@ GET /v1/quarantine                            m w - r -
 GET /v1/quarantine/:quarantine                m w - r -
 POST /v1/quarantine/:quarantine/release       m w - - -
 POST /v1/quarantine/:quarantine/dismiss       m w - - -
+POST /v1/quarantine/:quarantine/reopen        m w - - -
 GET /v1/plans                                 m w o r -
 POST /v1/plans                                m - - - -
 GET /v1/plans/:plan                           m w o r -
@@ -263,6 +266,7 @@ func TestYardsHoldEverywhere(t *testing.T) {
 		"/v1/rigs/S01/parts/S01-pump/remove": obj{"reason": "x"},
 		"/v1/rigs/S01/meters":                obj{"meter": "w", "quantity": "volume"},
 		"/v1/rigs/S01/meters/pump/swap":      obj{"reason": "x"},
+		"/v1/rigs/S01/meters/pump/unswap":    obj{"at": h.now(), "reason": "x"},
 		"/v1/rigs/S01/readings":              reading(h.now(), 13, 12),
 		"/v1/rigs/S01/readings/void":         obj{"meter": "pump", "at": h.now().Add(-time.Hour), "reason": "x"},
 		item + "/book":                       obj{"date": "2026-05-05"},
@@ -270,9 +274,11 @@ func TestYardsHoldEverywhere(t *testing.T) {
 		item + "/finish":                     obj{"by": "A"},
 		item + "/defer":                      obj{"reason": "x", "until": "2026-06-01"},
 		item + "/strike":                     obj{"reason": "x"},
+		item + "/return":                     obj{"step": "booked", "reason": "x"},
 		defect + "/clear":                    obj{"action": "x"},
 		held + "/release":                    obj{"how": "as_is", "reason": "x"},
 		held + "/dismiss":                    obj{"reason": "x"},
+		held + "/reopen":                     obj{"reason": "x"},
 	} {
 		if a := h.send(m, "POST", path, body); a.status != 404 {
 			t.Errorf("%s answers %d: %s", path, a.status, a.body)

@@ -39,11 +39,13 @@ func TestEveryKindOfFactSaysWhatItChanges(t *testing.T) {
 		{&events.MeterAdded{Rig: "T01"}, whole},
 		{&events.MeterRead{Rig: "T01"}, whole},
 		{&events.MeterSwapped{Rig: "T01"}, whole},
+		{&events.MeterUnswapped{Rig: "T01"}, whole},
 		{&events.ReadingVoided{Rig: "T01"}, whole},
 		{&events.ReadingQuarantined{Rig: "T01", Quarantine: "q-1"}, rig + " /v1/quarantine/q-1"},
 		{&events.ReadingQuarantined{Rig: "not known", Quarantine: "q-1"}, "/v1/quarantine/q-1"},
 		{&events.ReadingReleased{Rig: "T01", Quarantine: "q-1"}, rig + " /v1/quarantine/q-1"},
 		{&events.ReadingDismissed{Rig: "T01", Quarantine: "q-1"}, rig + " /v1/quarantine/q-1"},
+		{&events.ReadingReopened{Rig: "T01", Quarantine: "q-1"}, rig + " /v1/quarantine/q-1"},
 		{&events.ConditionMeasured{Rig: "T01", Part: part}, rig + " /v1/parts/T01-pump"},
 		{&events.ConditionMeasured{Rig: "T01"}, whole},
 		{&events.PlanPublished{Plan: "a b"}, "/v1/plans/a%20b"},
@@ -55,6 +57,8 @@ func TestEveryKindOfFactSaysWhatItChanges(t *testing.T) {
 		{&events.ItemFinished{Rig: "T01", Item: open[0]}, item + " /v1/parts/..."},
 		{&events.ItemDeferred{Rig: "T01", Item: open[0]}, item + " /v1/parts/..."},
 		{&events.ItemStruck{Rig: "T01", Item: open[0]}, item + " /v1/parts/..."},
+		{&events.ItemReturned{Rig: "T01", Item: open[0], Step: fleet.StepBooked}, item + " /v1/parts/..."},
+		{&events.ItemReturned{Rig: "T01", Item: open[0], Step: fleet.StepDone}, item + " /v1/parts/... /v1/rigs/T01/parts /v1/items?rig=T01"},
 		{&events.BookingMade{Rig: "T01", Booking: "b"}, rig + " /v1/bookings/b"},
 		{&events.BookingCancelled{Rig: "T01", Booking: "b"}, rig + " /v1/bookings/b"},
 		{&events.WorkChanged{Rig: "T01"}, rig},
@@ -287,6 +291,13 @@ func TestChangesLeaveNothingOut(t *testing.T) {
 	if oil == "" || h.send("reader", "GET", "/v1/items/"+oil, nil).is(200).at("/stage") != "done" {
 		t.Errorf("the oil %q was not done with the diaphragms, so that is not under test", oil)
 	}
+	// Taken back, both are open again; then done after all.
+	step("workshop", big+"/return", obj{"step": "done", "reason": "another rig's"})
+	if h.send("reader", "GET", "/v1/items/"+oil, nil).is(200).at("/stage") != "raised" {
+		t.Errorf("the oil %q did not open with the diaphragms, so that is not under test", oil)
+	}
+	step("workshop", big+"/return", obj{"step": "in-hand", "reason": "another rig's"})
+	step("workshop", big+"/finish", obj{"by": "A. Example"})
 	// A part with open work leaves, goes to the other rig, and a late reading of the first corrects what it brought.
 	raise()
 	step("workshop", "/v1/rigs/T01/parts/T01-filter-suction/remove", obj{"reason": "to the other rig"})
@@ -301,7 +312,10 @@ func TestChangesLeaveNothingOut(t *testing.T) {
 	look("held")
 	held := h.send("reader", "GET", "/v1/quarantine", nil).is(200).names("/quarantine", "quarantine")
 	step("workshop", "/v1/quarantine/"+held[0]+"/dismiss", obj{"reason": "typed wrong"})
-	step("workshop", "/v1/rigs/T01/meters/pump/swap", obj{"reason": "new meter", "start": 0})
+	step("workshop", "/v1/quarantine/"+held[0]+"/reopen", obj{"reason": "not at all"})
+	swapped := h.now().Format(time.RFC3339)
+	step("workshop", "/v1/rigs/T01/meters/pump/swap", obj{"reason": "new meter", "start": 0, "at": swapped})
+	step("workshop", "/v1/rigs/T01/meters/pump/unswap", obj{"reason": "the old one", "at": swapped})
 	h.do(&fleet.PublishPlan{Text: "plan: house\nversion: 1\ntitle: One task\nclasses: [trailed]\nnotice: The handbook comes first.\ntasks:\n  - {task: look, title: Look at it, part: diaphragm-pump, every: {hours: 50}, source: common practice}\n"})
 	look("a plan")
 	step("manager", "/v1/rigs/T01/plan", obj{"plan": "house"})

@@ -25,6 +25,7 @@ type itemLine struct {
 	Plan      planRef      `json:"plan"`
 	Status    string       `json:"status,omitempty"` // absent once it is done or struck
 	Stage     string       `json:"stage"`
+	Step      string       `json:"last_step,omitempty"` // that can be taken back
 	Why       string       `json:"why,omitempty"`
 	Due       limit        `json:"due"`
 	Remaining *remaining   `json:"remaining,omitempty"`
@@ -75,7 +76,7 @@ func itemLineOf(s *fleet.State, i foundItem) itemLine {
 	it := i.item
 	l := itemLine{
 		Item: it.Item, Rig: it.Rig, Part: it.Part, Task: it.Task, Title: it.Task, Weight: string(plan.Routine), Cycle: it.Cycle,
-		Plan: planRef{it.Plan, it.Version}, Stage: string(it.Stage), Why: it.Why, RaisedAt: it.RaisedAt.UTC(),
+		Plan: planRef{it.Plan, it.Version}, Stage: string(it.Stage), Step: it.Step(), Why: it.Why, RaisedAt: it.RaisedAt.UTC(),
 		BookedOn: it.BookedOn, BookedFor: it.BookedFor, Worker: it.Worker, StartedAt: timeOrNil(it.StartedAt),
 		EndedAt: timeOrNil(it.EndedAt), EndedBy: it.EndedBy, StruckFor: it.StruckFor, Changed: it.Changed,
 	}

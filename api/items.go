@@ -212,13 +212,17 @@ func (c *call) before() (seen uint64, err error) {
 
 // move carries out a transition of the path's item and answers with the item.
 func (c *call) move(cmd fleet.Command, body any, seen *uint64) (err error) {
+	return c.moveIf(cmd, body, seen, c.mayMove)
+}
+
+func (c *call) moveIf(cmd fleet.Command, body any, seen *uint64, may func(s *fleet.State) error) (err error) {
 	if *seen, err = c.before(); err != nil {
 		return err
 	}
 	if err := c.body(body); err != nil {
 		return err
 	}
-	d, err := c.do(cmd, http.StatusOK, c.mayMove)
+	d, err := c.do(cmd, http.StatusOK, may)
 	if err != nil {
 		return err
 	}
@@ -265,4 +269,19 @@ func deferItem(c *call) error {
 func strikeItem(c *call) error {
 	cmd := fleet.StrikeItem{Item: c.gin.Param("item")}
 	return c.move(&cmd, &cmd, &cmd.IfMatch)
+}
+
+// returnItem takes an item's last step back. What only managers may strike only
+// they open again.
+func returnItem(c *call) error {
+	cmd := fleet.ReturnItem{Item: c.gin.Param("item")}
+	return c.moveIf(&cmd, &cmd, &cmd.IfMatch, func(s *fleet.State) error {
+		if err := c.mayMove(s); err != nil {
+			return err
+		}
+		if s.Items[cmd.Item].Stage == fleet.Struck && c.who.Role != fleet.RoleManager {
+			return &problem{kind: kindNotAllowed, detail: "a struck item is opened again by a manager"}
+		}
+		return nil
+	})
 }

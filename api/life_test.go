@@ -123,6 +123,15 @@ func TestSafetyTasksAreNeitherDeferredPastTheirLimitNorStruck(t *testing.T) {
 	h.send("workshop", "POST", routine+"/defer", obj{"reason": "rain", "until": "2026-05-10", "limits": obj{"hours": 110}}).is(200).
 		has("/deferral/until", "2026-05-10").has("/deferral/limits/hours", 110).has("/status", "soon").has("/remaining/days", 6)
 	h.send("manager", "POST", routine+"/strike", obj{"reason": "filter removed"}).is(200).has("/stage", "struck").has("/struck_for", "filter removed")
+	// Struck by mistake, and deferred too: back step by step, each named.
+	h.send("workshop", "POST", routine+"/return", obj{"step": "struck", "reason": "x"}).is(403)
+	h.send("manager", "POST", routine+"/return", obj{"step": "deferred", "reason": "x"}).is(409)
+	h.send("manager", "POST", routine+"/return", obj{"step": "undone"}).is(422).has("/errors/0/pointer", "/step")
+	h.send("manager", "POST", routine+"/return", obj{"step": "struck", "reason": "the filter is there"}, "If-Match", `"1"`).is(412)
+	h.send("manager", "POST", routine+"/return", obj{"step": "struck", "reason": "the filter is there"}).is(200).
+		has("/stage", "raised").has("/last_step", "deferred").has("/status", "soon").has("/struck_for", nil)
+	h.send("workshop", "POST", routine+"/return", obj{"step": "deferred", "reason": "no rain"}).is(200).has("/last_step", nil).has("/deferral", nil)
+	h.send("workshop", "POST", routine+"/return", obj{"step": "deferred", "reason": "no rain"}).is(409)
 	h.send("reader", "GET", "/v1/items?kind=safety&stage=open", nil).is(200).has("/items/0/weight", "safety")
 	h.send("reader", "GET", "/v1/rigs?state=do+not+use", nil).is(200).has("/rigs/0/rig", "T01")
 	h.send("reader", "GET", "/v1/rigs?state=fit", nil).is(200).has("/rigs/0", nil)
@@ -218,6 +227,12 @@ func TestRigIsAmendedSwappedVoidedAndRetired(t *testing.T) {
 	h.send("reader", "GET", "/v1/rigs/T01", nil).is(200).has("/totals/pump/hours", 101.25).has("/meters/0/counter/hours", 0.75)
 	h.send("workshop", "POST", "/v1/rigs/T01/readings/void", obj{"meter": "pump", "at": h.now().Add(-time.Hour), "reason": "typed wrong"}).is(200).has("/totals/pump/hours", 100.5)
 	h.send("workshop", "POST", "/v1/rigs/T01/readings/void", obj{"meter": "pump", "at": h.now(), "reason": "typed wrong"}).is(404)
+	swapped := h.now().Add(-2 * time.Hour)
+	h.send("workshop", "POST", "/v1/rigs/T01/meters/pump/unswap", obj{"at": swapped, "reason": "the display was only cleaned"}).is(200).
+		has("/totals/pump/hours", 100).has("/meters/0/swaps", 0)
+	h.send("workshop", "POST", "/v1/rigs/T01/meters/pump/unswap", obj{"at": swapped, "reason": "again"}).is(404)
+	h.send("workshop", "POST", "/v1/rigs/T01/meters/pump/unswap", obj{"at": "noon", "reason": "x"}).is(422).has("/errors/0/pointer", "/at")
+	h.send("workshop", "POST", "/v1/rigs/T01/meters/pump/swap", obj{"at": swapped, "last": 100.5, "start": 0, "reason": "display broken"}).is(200)
 	h.send("workshop", "POST", "/v1/rigs/T01/meters/none/swap", obj{"start": 0, "reason": "x"}).is(404)
 	h.send("manager", "POST", "/v1/rigs/T01/plan", obj{"plan": "trailed-boom", "version": 9}).is(422)
 	h.send("manager", "POST", "/v1/rigs/T01/plan", obj{"plan": "mounted-boom"}).is(200).has("/plan/plan", "mounted-boom")

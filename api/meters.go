@@ -28,6 +28,17 @@ func swapMeter(c *call) error {
 	return c.historyCommand(&cmd)
 }
 
+func unswapMeter(c *call) error {
+	cmd := fleet.UnswapMeter{Rig: c.gin.Param("rig"), Meter: c.gin.Param("meter")}
+	if err := c.seesRig(); err != nil {
+		return err
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	return c.historyCommand(&cmd)
+}
+
 func voidReading(c *call) error {
 	cmd := fleet.VoidReading{Rig: c.gin.Param("rig")}
 	if err := c.seesRig(); err != nil {

@@ -186,6 +186,17 @@ func dismissHeld(c *call) error {
 	return c.endHeld(&cmd, c.mayHeld)
 }
 
+func reopenHeld(c *call) error {
+	cmd := fleet.Reopen{Quarantine: c.gin.Param("quarantine")}
+	if err := c.seesQuarantine(); err != nil {
+		return err
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	return c.endHeld(&cmd, c.mayHeld)
+}
+
 func (c *call) endHeld(cmd fleet.Command, may func(s *fleet.State) error) error {
 	d, err := c.do(cmd, http.StatusOK, may)
 	if err != nil {

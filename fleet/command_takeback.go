@@ -50,8 +50,7 @@ func (r *ReturnItem) Decide(d Deciding) ([]events.Entry, error) {
 	if it == nil {
 		return nil, missing("item", r.Item)
 	}
-	rig, err := d.liveRig(it.Rig)
-	if err != nil {
+	if _, err := d.liveRig(it.Rig); err != nil {
 		return nil, err
 	}
 	if err := unchanged(r.IfMatch, it.Changed); err != nil {
@@ -76,24 +75,27 @@ func (r *ReturnItem) Decide(d Deciding) ([]events.Entry, error) {
 		return nil, conflict("the last step of item %s is %s, not %s", it.Item, last, r.Step)
 	}
 	if !it.Stage.Open() {
-		if err := d.mayReopen(it, rig); err != nil {
+		if err := d.MayReopen(it); err != nil {
 			return nil, err
 		}
 	}
 	return []events.Entry{d.entry(&events.ItemReturned{Item: it.Item, Rig: it.Rig, Step: r.Step, Reason: r.Reason})}, nil
 }
 
-// mayReopen refuses to open an item again after which its tasks went on: what
-// came later was counted from its end.
-func (s *State) mayReopen(it *Item, rig *Rig) error {
+// MayReopen says why an item that has ended cannot be opened again, nil where it
+// can: once its tasks went on, what came later was counted from its end.
+func (s *State) MayReopen(it *Item) error {
+	if it.Stage.Open() {
+		return conflict("item %s is %s: it has not ended", it.Item, it.Stage)
+	}
 	if it.EndedWith != "" {
 		return conflict("item %s was done with %s; take that one back", it.Item, it.EndedWith)
 	}
 	ended := append([]Counted{{Part: it.Part, Task: it.Task, Cycles: it.Cycle}}, it.Counted...)
 	for _, of := range ended {
 		p := s.Parts[of.Part]
-		if p == nil || p.Rig() != rig.Rig {
-			return conflict("part %s is no longer on rig %s", of.Part, rig.Rig)
+		if p == nil || p.Rig() != it.Rig {
+			return conflict("part %s is no longer on rig %s", of.Part, it.Rig)
 		}
 		l := p.Tasks[of.Task] // there is one: a cycle of it has ended
 		if l.Open != "" {

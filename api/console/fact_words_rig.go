@@ -122,6 +122,8 @@ func (t *telling) ofMeters(fact events.Fact) bool {
 		return t.about(f.Meter+" "+meterText(meter.Quantity(f.Quantity), f.Value), onlyIf(f.Untimed, word("nobody knows when it read so")), onlyIf(f.Spraying, word("runs only while spraying")))
 	case *events.MeterRead:
 		return t.about(countersText(t.rig, f.Counters), readingWay(f.Event))
+	case *events.MeterUnswapped:
+		return t.about(f.Meter, f.Reason)
 	case *events.MeterSwapped:
 		if f.Rolled {
 			t.What = word("Counter began anew")
@@ -140,6 +142,8 @@ func (t *telling) ofMeters(fact events.Fact) bool {
 		return t.about(whyHeld(f.Reason).Short, heldText(t.rig, f.Counters), f.Detail, led(word("came"), wayIn(f.Arrived)))
 	case *events.ReadingReleased:
 		return t.about(t.held(f.Quarantine), outcomeWords(f.How), f.Reason)
+	case *events.ReadingReopened:
+		return t.about(t.held(f.Quarantine), f.Reason)
 	case *events.ReadingDismissed:
 		return t.about(t.held(f.Quarantine), f.Reason)
 	case *events.ConditionMeasured:

@@ -5,6 +5,7 @@ import (
 	"strings"
 
 	"rigledger/events"
+	"rigledger/fleet"
 )
 
 // ofJobs tells of the workshop's jobs and of defects.
@@ -23,6 +24,8 @@ func (t *telling) ofJobs(fact events.Fact) bool {
 		return t.about(jobTitle(t.s, f.Item), led(word("put off to"), strings.Join(notEmpty(amountsText(f.Due), f.Date), ", ")), f.Reason)
 	case *events.ItemStruck:
 		return t.about(jobTitle(t.s, f.Item), f.Reason)
+	case *events.ItemReturned:
+		return t.about(jobTitle(t.s, f.Item), stepWords(f.Step), f.Reason)
 	case *events.DefectReported:
 		if f.Safety {
 			t.What = word("Safety defect reported")
@@ -112,4 +115,21 @@ func notEmpty(of ...string) (some []string) {
 		}
 	}
 	return some
+}
+
+// stepWords says which step of a job was taken back.
+func stepWords(step string) string {
+	switch step {
+	case fleet.StepBooked:
+		return word("not booked any more")
+	case fleet.StepInHand:
+		return word("not in hand any more")
+	case fleet.StepDeferred:
+		return word("not deferred any more")
+	case fleet.StepDone:
+		return word("not done after all")
+	case fleet.StepStruck:
+		return word("not struck any more")
+	}
+	return step
 }

@@ -26,6 +26,7 @@ type heldCard struct {
 
 	Open                     bool
 	Outcome, By, Because     string
+	Reopens                  bool // it was dismissed
 	Decided                  time.Time
 	AsItIs, AsSwap, Correct  bool   // what may be decided
 	OpenForm                 string // the decision whose form was refused, to be shown open
@@ -70,11 +71,14 @@ func (v *visit) heldCard(s *fleet.State, h *fleet.Held) heldCard {
 	c := heldCard{
 		ID: h.Quarantine, Rig: h.Rig, Event: h.Event, Known: r != nil, Why: whyHeld(h.Reason), Detail: h.Detail, Way: wayIn(h.Arrived),
 		At: h.At, HeldAt: h.HeldAt, Late: lateness(h.At, h.HeldAt),
-		Open: h.Outcome == "", Outcome: outcomeWords(h.Outcome), By: h.OutcomeBy, Because: h.Why, Decided: h.OutcomeAt,
+		Open: h.Outcome == "", Outcome: outcomeWords(h.Outcome), Reopens: h.Outcome == "dismissed", By: h.OutcomeBy, Because: h.Why, Decided: h.OutcomeAt,
 	}
 	c.Message, c.MessageMore = messageText(h.Payload)
 	if r != nil {
 		c.RigName, c.Yard = r.Name, r.Yard
+	}
+	if v.refused != nil {
+		c.OpenForm = v.refused.form
 	}
 	fits, allKnown := true, true
 	for i := range h.Counters {
@@ -98,9 +102,6 @@ func (v *visit) heldCard(s *fleet.State, h *fleet.Held) heldCard {
 	if len(c.Numbers) == 1 && c.Correct {
 		c.UndoPath = "/v1/rigs/" + h.Rig + "/readings/void"
 		c.UndoWith = "s:/meter=" + c.Numbers[0].Meter + "&s:/at=" + h.At.UTC().Format(time.RFC3339Nano)
-	}
-	if v.refused != nil {
-		c.OpenForm = v.refused.form
 	}
 	return c
 }

@@ -94,7 +94,18 @@ func TestADismissedReadingChangesNothing(t *testing.T) {
 	h := heldAtIntake(t)
 	v := h.visit("manager")
 	v.fill(v.get("/intake"), "/intake", "dismiss-"+h.heldID("T01"), map[string]string{"s:/reason": "a test on the bench"}).is(303)
-	v.get("/intake").has("Dismissed. The message stays on record.")
+	said := v.get("/intake").has("Dismissed. The message stays on record.", "Take it back")
+	// Too quick: it waits again, by the strip as by its card among what was decided.
+	v.fill(said, "/intake", "undo", map[string]string{"s:/reason": "it was the rig's"}).is(303)
+	v.fill(v.get("/intake").has("One waits for a decision"), "/intake", "dismiss-"+h.heldID("T01"), map[string]string{"s:/reason": "the bench after all"}).is(303)
+	ended := v.get("/intake?state=ended").is(200).has("It is to be decided again")
+	id := regexp.MustCompile(`data-form="reopen-(q-[0-9a-f]+)"`).FindStringSubmatch(ended.text)
+	if id == nil {
+		t.Fatal("no form opens it again")
+	}
+	v.fill(ended, "/intake?state=ended", "reopen-"+id[1], nil).is(422).has(`id="d-reopen-` + id[1] + `" open`)
+	v.fill(ended, "/intake?state=ended", "reopen-"+id[1], map[string]string{"s:/reason": "let the manager look"}).is(303)
+	v.get("/intake").has("One waits for a decision")
 	if got := h.totalHours("T01"); got != 300 {
 		t.Errorf("the total is %g h, want 300", got)
 	}

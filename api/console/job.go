@@ -25,6 +25,7 @@ type jobMoves struct {
 	Limits                                          []jobLimit
 	Date                                            plan.Date // its calendar limit, zero for none
 	Why                                             string
+	Step                                            string // its last step, which can be taken back
 	Deferral                                        *events.ItemDeferred
 	DeferBy                                         string
 	Today                                           plan.Date
@@ -36,6 +37,15 @@ func (j *jobMoves) Open() bool { return j.Stage.Open() }
 
 // Binding says whether the job may not be put off past its own limit.
 func (j *jobMoves) Binding() bool { return j.Weight.Binding() }
+
+// Back is the request that takes a step back right after it was made, "" where it
+// would not bring back what was before: another booking, an earlier deferral.
+func (j *jobMoves) Back(step string) string {
+	if step == fleet.StepBooked && j.BookedOn != "" || step == fleet.StepDeferred && j.Deferral != nil {
+		return ""
+	}
+	return "/v1/items/" + j.Item + "/return"
+}
 
 // jobLimit is a count of the part at which the job falls due.
 type jobLimit struct {
@@ -51,7 +61,7 @@ func (v *visit) movesOf(s *fleet.State, it *fleet.Item) *jobMoves {
 		return nil
 	}
 	j := &jobMoves{
-		Item: it.Item, Title: it.Task, Rig: r.Rig, RigName: r.Name, Yard: r.Yard, Part: it.Part, Weight: plan.Routine, Stage: it.Stage,
+		Item: it.Item, Title: it.Task, Rig: r.Rig, RigName: r.Name, Yard: r.Yard, Part: it.Part, Weight: plan.Routine, Stage: it.Stage, Step: it.Step(),
 		BookedOn: it.BookedOn, BookedFor: it.BookedFor, Worker: it.Worker, Deferral: it.Deferral, DeferBy: it.DeferBy, Why: it.Why, Today: v.today(),
 	}
 	if v.refused != nil {
@@ -110,6 +120,7 @@ type jobPage struct {
 	Operator           bool // the plan gives it to operators
 	MayWork            bool // the person may start and finish it
 	MayMove            bool // and book and put it off
+	Reopens            bool // it has ended and can be opened again
 	HandOver           bool // the rig is to be handed over clean first
 	By                 string
 	Currency           string
@@ -217,6 +228,7 @@ func (v *visit) jobOf(id string) (*jobPage, error) {
 			d.MayMove = v.may(fleet.RoleManager, fleet.RoleWorkshop)
 			d.MayWork = d.MayMove || d.Operator && v.may(fleet.RoleOperator)
 		}
+		d.Reopens = s.MayReopen(it) == nil
 		if it.Finish != nil {
 			for _, hash := range it.Finish.Files {
 				if f := s.Bay.Files[hash]; f != nil {
@@ -331,6 +343,8 @@ func jobFactOf(l fleet.Logged, item string) (jobFact, bool) {
 		of, line.What, line.Detail = f.Item, word("done"), f.Worker
 	case *events.ItemStruck:
 		of, line.What, line.Detail = f.Item, word("struck"), f.Reason
+	case *events.ItemReturned:
+		of, line.What, line.Detail = f.Item, stepWords(f.Step), f.Reason
 	}
 	return line, of == item
 }

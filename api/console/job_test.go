@@ -83,6 +83,36 @@ func TestAJobFinishedWithoutScript(t *testing.T) {
 
 // Operators see every job of their yards and may work on those that plans give to
 // operators; readers look on.
+// The steps of a job are taken back from the strip right after, and from the job
+// itself later on; a job that the next was counted from stays done.
+func TestAJobsStepsAreTakenBackWithAReason(t *testing.T) {
+	h, item := aJob(t, "axle-pivots")
+	at := "/items/" + item
+	stage := func(want string) {
+		t.Helper()
+		if got := h.send("manager", "GET", "/v1/items/"+item, nil); got["stage"] != want {
+			t.Fatalf("the job is %v, want %s", got["stage"], want)
+		}
+	}
+	v := h.visit("workshop")
+	v.fill(v.get(at).hasNot(`data-form="return"`), at, "book", map[string]string{"d:/date": "2026-05-11"}).is(303)
+	v.fill(v.get(at).has("The job is booked.", "Take the booking back"), at, "undo", map[string]string{"s:/reason": "it rains"}).is(303)
+	stage("raised")
+	v.fill(v.get(at), at, "start", map[string]string{"s:/by": "Ana", "b:/cautions_read": "true"}).is(303)
+	v.fill(v.get(at).has("Give it out of hand"), at, "return", nil).is(422).has(`id="move-return" open`)
+	v.fill(v.get(at), at, "finish", map[string]string{"s:/by": "Ana"}).is(303)
+	v.get(at).has("Finished.", "Take it back") // the strip is shown once
+	v.fill(v.get(at).has("Open it again").hasNot("Finished."), at, "return", map[string]string{"s:/reason": "it was T02's axle"}).is(303)
+	v.get(at).has("in hand, Ana", "not done after all", "T02").hasNot("Open it again")
+	stage("in-hand")
+	v.fill(v.get(at), at, "finish", map[string]string{"s:/by": "Ana"}).is(303)
+	h.visit("reader").get(at).is(200).hasNot(`data-form="return"`)
+	h.pass(40 * 24 * time.Hour)
+	h.read("T01", h.now(), 480, 480*7)
+	h.raise()
+	v.get(at).is(200).hasNot("Open it again") // the next one is counted from its end
+}
+
 func TestWhoMayWorkOnAJob(t *testing.T) {
 	h, workshops := aJob(t, "boom-pads")
 	operators := ""

@@ -225,6 +225,11 @@ func TestTheCodeOnAJobCardOpensTheJob(t *testing.T) {
 	}
 	b := h.open("workshop", "/items/"+item+"/card")
 	b.looks("card")
+	b.size(688, 900, "light") // what A4 leaves between its margins
+	b.onPaper()
+	if !b.eval(`(() => { const r = document.createRange(); r.selectNodeContents(document.querySelector(".jobcard .address")); return r.getClientRects().length === 1 })()`) {
+		t.Error("the address of the job is broken over lines")
+	}
 }
 
 // press keys until the focus is on what a selector finds.

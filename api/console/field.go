@@ -108,7 +108,8 @@ func (in *field) set(name, v string) error {
 }
 
 // openForm begins a form that writes: its name on the page, the request's path
-// under /v1, and then by name and value: method (POST when not said), then (where to
+// under /v1, and then by name and value: method (POST when not said; with PATCH a text
+// or a date that was emptied is sent empty), then (where to
 // go after), undo (path of a request that takes it back; {ref} is the id of what
 // was made), undo-why (the reason field's pointer in it), undo-with (its other
 // fields, as a query), said (what to say),

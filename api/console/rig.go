@@ -36,6 +36,7 @@ type rigPage struct {
 	Inspections  []rigBayLine
 	Calibrations []rigBayLine
 	rigTimeline
+	rigHandover
 	Plans      []option
 	Places     []option
 	Place      string
@@ -80,6 +81,7 @@ func showRig(v *visit) error {
 		d.OpenDefects = rigDefects(s, r)
 		d.Certificates, d.Inspections, d.Calibrations = rigBayLines(v, s, r)
 		d.timeline(v, s, r)
+		d.rigHandover = rigHandoverOf(s, r)
 		if v.may(managers...) {
 			d.Plans, d.Places = rigPlans(s, r), rigPlaces(s)
 			if p := s.PlacementOf(r); p != nil {
@@ -90,7 +92,7 @@ func showRig(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.show("rig.html", d.Rig, "/", d)
+	return v.show("rig.html", d.Rig, "/", &d)
 }
 
 // rigAmount is a quantity as people read it.

@@ -63,6 +63,19 @@ type dueGroup struct {
 	Beyond  int // past what a page shows
 }
 
+// First are the jobs that a phone shows at once, Rest those it folds.
+func (g dueGroup) First() []*dueJob { return g.Jobs[:min(len(g.Jobs), seasonAtOnce)] }
+func (g dueGroup) Rest() []*dueJob  { return g.Jobs[len(g.First()):] }
+
+// VisitsFirst and VisitsRest are likewise the suggested visits.
+func (d *seasonPage) VisitsFirst() []seasonStop { return d.Visits[:min(len(d.Visits), seasonAtOnce)] }
+func (d *seasonPage) VisitsRest() []seasonStop  { return d.Visits[len(d.VisitsFirst()):] }
+
+// AskedBelow says whether the form that was refused stands among the folded visits.
+func (d *seasonPage) AskedBelow() bool {
+	return slices.ContainsFunc(d.VisitsRest(), func(s seasonStop) bool { return s.Form == d.Asked() })
+}
+
 // dueRig is what is due now on one rig: its most pressing job, and the others.
 type dueRig struct {
 	Rig, Name string
@@ -111,6 +124,7 @@ const (
 	seasonGroupMost   = 60
 	seasonVisitMost   = 30
 	seasonBookingMost = 60
+	seasonAtOnce      = 8 // before a phone folds the rest
 )
 
 func showSeason(v *visit) error {

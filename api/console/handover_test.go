@@ -2,6 +2,7 @@ package console_test
 
 import (
 	"reflect"
+	"regexp"
 	"strings"
 	"testing"
 )
@@ -74,6 +75,22 @@ func TestTheWayBackIsOfferedWhereThereIsOne(t *testing.T) {
 			if got[member] != want {
 				t.Errorf("%s is %v, want %v", member, got[member], want)
 			}
+		}
+	})
+	t.Run("a swap of a counter", func(t *testing.T) {
+		h.worked("T01", 3, 4)
+		before := h.send("manager", "GET", "/v1/rigs/T01", nil)["totals"]
+		page := v.get("/rigs/T01").is(200).hasNot(`data-form="unswap-pump"`)
+		v.fill(page, "/rigs/T01", "swap-pump", map[string]string{"n:/last": "20", "n:/start": "3", "s:/reason": "slip of the pen"}).is(303)
+		page = v.get("/rigs/T01").is(200).has(`data-form="unswap-pump"`).hasNot(`data-form="unswap-area"`)
+		at := regexp.MustCompile(`(?s)id="unswap-pump-s-at".*?<option value="([^"]+)"`).FindStringSubmatch(page.text)
+		if at == nil {
+			t.Fatal("the swap is not offered")
+		}
+		v.fill(page, "/rigs/T01", "unswap-pump", map[string]string{"s:/at": at[1]}).is(422).has(`id="unswap-pump-why" open`, `id="unswap-pump-s-reason-wrong"`)
+		v.fill(page, "/rigs/T01", "unswap-pump", map[string]string{"s:/at": at[1], "s:/reason": "another rig"}).is(303)
+		if after := h.send("manager", "GET", "/v1/rigs/T01", nil)["totals"]; !reflect.DeepEqual(after, before) {
+			t.Errorf("the totals are %v, were %v", after, before)
 		}
 	})
 	t.Run("another plan gives way to the one before in its version", func(t *testing.T) {

@@ -37,6 +37,7 @@ type rigPage struct {
 	Calibrations []rigBayLine
 	rigTimeline
 	rigHandover
+	Changes    map[string][]option // swaps of each meter, to be taken back
 	Plans      []option
 	Places     []option
 	Place      string
@@ -82,6 +83,7 @@ func showRig(v *visit) error {
 		d.Certificates, d.Inspections, d.Calibrations = rigBayLines(v, s, r)
 		d.timeline(v, s, r)
 		d.rigHandover = rigHandoverOf(s, r)
+		d.Changes = counterChanges(v, r)
 		if v.may(managers...) {
 			d.Plans, d.Places = rigPlans(s, r), rigPlaces(s)
 			if p := s.PlacementOf(r); p != nil {

@@ -2,7 +2,11 @@ package console
 
 import (
 	"net/url"
+	"slices"
 	"strconv"
+	"time"
+
+	"rigledger/fleet"
 )
 
 // What takes a fact back where the way back is a request of the same kind: its
@@ -36,4 +40,17 @@ func (d *rigPage) PlanBackTo() string {
 		return ""
 	}
 	return "/v1/rigs/" + d.Rig + "/plan"
+}
+
+// counterChanges lists the swaps on record of each of a rig's meters, the newest first.
+func counterChanges(v *visit, r *fleet.Rig) map[string][]option {
+	all := map[string][]option{}
+	for _, m := range r.Meters {
+		for _, e := range slices.Backward(m.Series.Epochs[1:]) {
+			at := time.UnixMilli(e.At).UTC()
+			q := m.Series.Quantity
+			all[m.Meter] = append(all[m.Meter], option{at.Format(time.RFC3339Nano), at.In(v.zone).Format("2006-01-02 15:04") + ", " + rigDecimal(q.FromBase(e.Start), 2) + " " + rigUnit(q.Field())})
+		}
+	}
+	return all
 }

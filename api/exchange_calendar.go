@@ -325,8 +325,8 @@ func changedAt(r *fleet.Rig, commit uint64) time.Time {
 			break
 		}
 	}
-	if commit == r.Changed && r.LastHeard.After(at) {
-		at = r.LastHeard
+	if commit == r.Changed && r.LastTaken.After(at) {
+		at = r.LastTaken
 	}
 	return at
 }

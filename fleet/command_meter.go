@@ -169,6 +169,9 @@ const (
 	ReleaseCorrected = "corrected"
 )
 
+// releasedEvent begins the id of a reading that came out of quarantine.
+const releasedEvent = "released:"
+
 // Release ends a quarantine by applying the reading: as it is, as the first
 // reading of a new counter, or with corrected values (in the meter's unit).
 type Release struct {
@@ -201,7 +204,7 @@ func (r *Release) Decide(d Deciding) ([]events.Entry, error) {
 	if rig == nil || rig.Retired || len(h.Counters) == 0 {
 		return nil, conflict("%s cannot be applied: it was held because of %s; dismiss it, or send the reading anew", h.Quarantine, h.Reason)
 	}
-	read := &events.MeterRead{Rig: h.Rig, Event: "released:" + h.Quarantine, Location: h.Location}
+	read := &events.MeterRead{Rig: h.Rig, Event: releasedEvent + h.Quarantine, Location: h.Location}
 	out := []events.Entry{d.entry(&events.ReadingReleased{Quarantine: h.Quarantine, Rig: h.Rig, How: r.How, Reason: r.Reason})}
 	for _, counter := range h.Counters {
 		m := rig.Meter(counter.Meter)
@@ -353,7 +356,7 @@ func (r *reconsider) Decide(d Deciding) ([]events.Entry, error) {
 	pending := map[*Meter][]meter.Point{}
 	var out []events.Entry
 	for _, h := range held {
-		read := &events.MeterRead{Rig: h.Rig, Event: "released:" + h.Quarantine, Location: h.Location}
+		read := &events.MeterRead{Rig: h.Rig, Event: releasedEvent + h.Quarantine, Location: h.Location}
 		fits := true
 		for _, c := range h.Counters {
 			m := rig.Meter(c.Meter)

@@ -93,7 +93,7 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		s.indexHeld(h)
 		if rig != nil {
 			rig.received(f.Event, 0)
-			rig.LastHeard = c.Recorded
+			rig.heard(c, e, f.Event)
 		}
 	case *events.ReadingReleased:
 		return s.endQuarantine(c, e, f.Quarantine, f.How, f.Reason)
@@ -130,6 +130,9 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		s.Defects[f.Defect] = &Defect{DefectReported: *f, ReportedAt: e.At, ReportedBy: e.By, Inspection: s.inspectionOf(f.Defect), Changed: c.N}
 		rig.Defects = append(rig.Defects, f.Defect)
 		rig.received(f.Event, 0)
+		if f.Event != "" {
+			rig.heard(c, e, f.Event)
+		}
 	case *events.DefectCleared:
 		d := s.Defects[f.Defect]
 		if d == nil {
@@ -182,7 +185,8 @@ func (s *State) meterRead(c *events.Commit, e *events.Entry, f *events.MeterRead
 		rig.Location, rig.Located = f.Location, e.At
 	}
 	rig.received(f.Event, f.Oldest)
-	rig.LastHeard = c.Recorded
+	rig.heard(c, e, f.Event)
+	rig.LastTaken = c.Recorded
 	rig.Changed = c.N
 	s.touchFormer(rig, c.N)
 	return nil
@@ -195,6 +199,21 @@ func (s *State) touchFormer(rig *Rig, n uint64) {
 		if now := s.Rigs[s.Parts[id].Rig()]; now != nil {
 			now.Changed = n
 		}
+	}
+}
+
+// heard notes that there is news of the rig: what it sends itself is news of when
+// it came, however old what it tells; what people enter, send for it or release is
+// news of the time it is about, which somebody must have seen.
+func (r *Rig) heard(c *events.Commit, e *events.Entry, event string) {
+	at := c.Recorded
+	if e.By != "rig:"+r.Rig || strings.HasPrefix(event, releasedEvent) {
+		if at = e.At; at.After(c.Recorded) {
+			at = c.Recorded
+		}
+	}
+	if at.After(r.LastHeard) {
+		r.LastHeard = at
 	}
 }
 
@@ -301,7 +320,7 @@ func (s *State) endQuarantine(c *events.Commit, e *events.Entry, id, outcome, wh
 
 func (r *Rig) conditionMeasured(c *events.Commit, e *events.Entry, f *events.ConditionMeasured) {
 	r.received(f.Event, 0)
-	r.LastHeard = c.Recorded
+	r.heard(c, e, f.Event)
 	key := f.Part + "/" + f.Code
 	if old := r.Conditions[key]; old != nil && !old.At.Before(e.At) {
 		return

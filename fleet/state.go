@@ -57,7 +57,8 @@ type Rig struct {
 	UserHash string `json:"user_hash,omitempty"`
 
 	Boots      map[int64]*Boot       `json:"boots,omitempty"`
-	LastHeard  time.Time             `json:"last_heard,omitzero"` // when its newest event was recorded
+	LastHeard  time.Time             `json:"last_heard,omitzero"` // see heard
+	LastTaken  time.Time             `json:"last_taken,omitzero"` // when its newest reading was recorded, whoever sent it
 	Conditions map[string]*Condition `json:"conditions,omitempty"`
 
 	Bay         RigBay   `json:"test_bay,omitzero"`

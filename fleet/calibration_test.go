@@ -58,6 +58,11 @@ func TestACalibrationKeepsWhatFollowsFromIt(t *testing.T) {
 	if got := b.fitness("T01"); got != "fit with advisories: failed-calibration" {
 		t.Errorf("fitness %q", got)
 	}
+	b.View(func(s *fleet.State) {
+		if got := b.FitnessOf(s, s.Rigs["T01"], b.clock.now()).Reasons[0].Text; !strings.Contains(got, "out of limits at ") || strings.ContainsAny(got, "[]") {
+			t.Errorf("the reason reads %q", got)
+		}
+	})
 	again := calibration("T01")
 	again.Instruments[0].CheckedUntil = "2026-05-03"
 	b.must(again)

@@ -116,6 +116,11 @@ func TestAFailedGaugeStopsTheRigUntilItIsRepairedAndRetested(t *testing.T) {
 		if in.Outcome != "fail" || in.RuleSet != "iso-16122-2-2015" || in.Edition != "2015" || in.N != receipt.Commit {
 			t.Errorf("inspection %+v", in)
 		}
+		for _, r := range b.FitnessOf(s, s.Rigs["T01"], b.clock.now()).Reasons { // people read names, programs the defect's code
+			if told := r.Text + r.Rule; strings.Contains(told, "gauge_error") || !strings.Contains(told, "Pressure gauge against a master") {
+				t.Errorf("the reason %s reads %q by %q", r.Code, r.Text, r.Rule)
+			}
+		}
 		d := s.Defects[failed.ID+".gauge_error"]
 		if d == nil || !d.Safety || d.Inspection != failed.ID || d.Part != "T01-gauge" || !strings.Contains(d.Text, "0.3 bar") || !strings.Contains(d.Text, "0.2 bar") {
 			t.Errorf("defect %+v, want a safety defect of the gauge with reading and limit", d)

@@ -148,7 +148,6 @@ func (d *fittedPage) happened(v *visit, s *fleet.State, p *fleet.Part) {
 
 // factPart is the part that a fact is about, "" for none.
 func factPart(s *fleet.State, fact events.Fact) string {
-	item := ""
 	switch f := fact.(type) {
 	case *events.PartFitted:
 		return f.Part
@@ -164,21 +163,30 @@ func factPart(s *fleet.State, fact events.Fact) string {
 		if d := s.Defects[f.Defect]; d != nil {
 			return d.Part
 		}
-	case *events.ItemRaised:
-		return f.Part
-	case *events.ItemBooked:
-		item = f.Item
-	case *events.ItemStarted:
-		item = f.Item
-	case *events.ItemFinished:
-		item = f.Item
-	case *events.ItemDeferred:
-		item = f.Item
-	case *events.ItemStruck:
-		item = f.Item
 	}
-	if it := s.Items[item]; it != nil {
+	if it := s.Items[factItem(fact)]; it != nil {
 		return it.Part
+	}
+	return ""
+}
+
+// factItem is the job that a fact is about, "" for none.
+func factItem(fact events.Fact) string {
+	switch f := fact.(type) {
+	case *events.ItemRaised:
+		return f.Item
+	case *events.ItemBooked:
+		return f.Item
+	case *events.ItemStarted:
+		return f.Item
+	case *events.ItemFinished:
+		return f.Item
+	case *events.ItemDeferred:
+		return f.Item
+	case *events.ItemStruck:
+		return f.Item
+	case *events.ItemReturned:
+		return f.Item
 	}
 	return ""
 }

@@ -74,7 +74,6 @@ func (v *visit) factOf(s *fleet.State, r *fleet.Rig, l *fleet.Logged) rigFact {
 
 // rigCounterFact is where a fact that still holds can be taken back or gone on with.
 func rigCounterFact(s *fleet.State, r *fleet.Rig, f events.Fact) (href, do string) {
-	open := func(id string) bool { it := s.Items[id]; return it != nil && it.Stage.Open() }
 	switch f := f.(type) {
 	case *events.DefectReported:
 		if d := s.Defects[f.Defect]; d != nil && d.ClearedAt.IsZero() {
@@ -97,31 +96,30 @@ func rigCounterFact(s *fleet.State, r *fleet.Rig, f events.Fact) (href, do strin
 			return "#booked", word("take it back")
 		}
 	case *events.ReadingQuarantined:
-		if h := s.Held[f.Quarantine]; h != nil && h.Outcome == "" {
-			return "/intake", word("release or dismiss it")
-		}
-	case *events.ItemRaised:
-		if open(f.Item) {
-			return "/items/" + f.Item, word("see the job")
-		}
-	case *events.ItemBooked:
-		if open(f.Item) {
-			return "/items/" + f.Item, word("see the job")
-		}
-	case *events.ItemDeferred:
-		if open(f.Item) {
-			return "/items/" + f.Item, word("see the job")
-		}
-	case *events.ItemFinished:
-		return "/items/" + f.Item, word("see the job")
+		return rigHeld(s, f.Quarantine)
+	case *events.ReadingReopened:
+		return rigHeld(s, f.Quarantine)
 	case *events.InspectionJudged:
 		return "/inspections/" + f.Inspection, word("see it")
 	case *events.CalibrationMade:
 		return "/calibrations/" + f.Calibration, word("see it")
 	case *events.RigAmended, *events.RigRegistered:
 		return "#change", word("change it")
-	case *events.MeterAdded, *events.MeterSwapped, *events.ReadingVoided:
+	case *events.MeterAdded, *events.MeterSwapped, *events.MeterUnswapped, *events.ReadingVoided:
 		return "#meters", word("see the meters")
+	case *events.ItemFinished, *events.ItemStruck, *events.ItemReturned:
+		return "/items/" + factItem(f), word("see the job")
+	}
+	if it := s.Items[factItem(f)]; it != nil && it.Stage.Open() {
+		return "/items/" + it.Item, word("see the job")
+	}
+	return "", ""
+}
+
+// rigHeld is where what still waits at the intake is decided.
+func rigHeld(s *fleet.State, id string) (href, do string) {
+	if h := s.Held[id]; h != nil && h.Outcome == "" {
+		return "/intake", word("release or dismiss it")
 	}
 	return "", ""
 }

@@ -46,6 +46,27 @@ type workshopYard struct {
 	Binding int // safety and statutory jobs among them
 }
 
+// Ways lead to each rig of the day: a few in the order of the page, many by their
+// code, since one looks for the code then.
+func (y *workshopYard) Ways() (ways []benchWay) {
+	for _, of := range y.Rigs {
+		ways = append(ways, benchWay{of.Rig, "#rig-" + of.Rig, len(of.Jobs)})
+	}
+	for _, of := range y.Others {
+		ways = append(ways, benchWay{of.Rig, of.To, len(of.Jobs)})
+	}
+	if y.Fold() {
+		slices.SortFunc(ways, func(a, b benchWay) int { return cmp.Compare(a.Rig, b.Rig) })
+	}
+	return ways
+}
+
+// benchWay is the way to a rig's jobs.
+type benchWay struct {
+	Rig, To string
+	Jobs    int
+}
+
 // Fold says whether the rigs' names would be a wall of their own.
 func (y *workshopYard) Fold() bool { return len(y.Rigs)+len(y.Others) > 12 }
 

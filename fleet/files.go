@@ -42,10 +42,12 @@ func sniff(content []byte) string {
 }
 
 // KeepFile puts a file into the ledger: PDF, PNG, JPEG or plain text of at most
-// events.MaxFileBytes. The same bytes are kept once.
+// events.MaxFileBytes. The same bytes are kept once; and once more for somebody
+// who sees nothing of the first time (Unseen), so that he is not told of it.
 type KeepFile struct {
-	Name  string
-	Bytes []byte
+	Name   string
+	Bytes  []byte
+	Unseen bool
 }
 
 // FileHash names a file: the hexadecimal SHA-256 of its bytes.
@@ -75,8 +77,10 @@ func (k *KeepFile) Decide(d Deciding) ([]events.Entry, error) {
 		return nil, err
 	}
 	hash := FileHash(k.Bytes)
-	if d.Bay.Files[hash] != nil {
-		return nil, nil
+	if f := d.Bay.Files[hash]; f != nil {
+		if _, _, ok := f.KeptBy(d.By); ok || !k.Unseen {
+			return nil, nil
+		}
 	}
 	return []events.Entry{d.entry(&events.FileKept{File: hash, Name: k.Name, Type: media, Bytes: k.Bytes})}, nil
 }
@@ -84,10 +88,48 @@ func (k *KeepFile) Decide(d Deciding) ([]events.Entry, error) {
 // Ref is what an Idempotency-Key remembers.
 func (k *KeepFile) Ref(State) string { return FileHash(k.Bytes) }
 
+// FileRef is a reference to a file: the field of the command, and the hash in it.
+type FileRef struct{ Field, File string }
+
+// FileRefs lists the files that a command refers to. The desk only looks whether
+// they are there; who may refer to which is for the caller to decide before.
+func FileRefs(cmd Command) []FileRef {
+	var refs []FileRef
+	add := func(field, hash string) {
+		if hash != "" {
+			refs = append(refs, FileRef{field, hash})
+		}
+	}
+	switch c := cmd.(type) {
+	case *FinishItem:
+		for i, hash := range c.Files {
+			add(fmt.Sprintf("/files/%d", i), hash)
+		}
+	case *JudgeInspection:
+		add("/file", c.File)
+	case *MakeCalibration:
+		add("/file", c.File)
+	case *IssueCertificate:
+		add("/file", c.File)
+	}
+	return refs
+}
+
+// NoFile is the refusal of a reference to a file that is not there, or not for the caller.
+func NoFile(field, hash string) error {
+	var c check
+	c.noFile(field, hash)
+	return c.err()
+}
+
+func (c *check) noFile(field, hash string) {
+	c.fail(field, "there is no file %q; send it first", hash)
+}
+
 // file checks a reference to a file that must be in the ledger.
 func (d Deciding) file(c *check, field, hash string) {
 	if hash != "" && d.Bay.Files[hash] == nil {
-		c.fail(field, "there is no file %q; send it first", hash)
+		c.noFile(field, hash)
 	}
 }
 

@@ -66,8 +66,11 @@ func (s *State) applyBay(c *events.Commit, e *events.Entry, rig *Rig) (known boo
 	case *events.HandoverSigned:
 		rig.Bay.Handovers = append(rig.Bay.Handovers, &Handover{HandoverSigned: *f, Proof: proof(c, e)})
 	case *events.FileKept:
-		if s.Bay.Files[f.File] == nil {
+		known := s.Bay.Files[f.File]
+		if known == nil {
 			s.Bay.Files[f.File] = &File{File: f.File, Name: f.Name, Type: f.Type, Size: len(f.Bytes), Proof: proof(c, e)}
+		} else if _, _, ok := known.KeptBy(e.By); !ok {
+			known.Again = append(known.Again, FileAgain{Name: f.Name, Proof: proof(c, e)})
 		}
 	default:
 		return false, nil

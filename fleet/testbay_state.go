@@ -131,7 +131,29 @@ type File struct {
 	Type string `json:"type"`
 	Size int    `json:"size"`
 	Proof
-	Rigs []string `json:"rigs,omitempty"` // that something of theirs refers to it
+	Again []FileAgain `json:"again,omitempty"` // by others, who could not know of it
+	Rigs  []string    `json:"rigs,omitempty"`  // that something of theirs refers to it
+}
+
+// FileAgain is when the same bytes were kept by somebody who sees nothing of the
+// first time.
+type FileAgain struct {
+	Name string `json:"name"`
+	Proof
+}
+
+// KeptBy gives under which name and when somebody kept the file; ok is false for
+// who never did.
+func (f *File) KeptBy(who string) (name string, kept Proof, ok bool) {
+	if f.By == who {
+		return f.Name, f.Proof, true
+	}
+	for _, a := range f.Again {
+		if a.By == who {
+			return a.Name, a.Proof, true
+		}
+	}
+	return "", Proof{}, false
 }
 
 // RuleSetVersion is one edition of a rule set; built-in ones have no proof.

@@ -342,7 +342,13 @@ func (f *flags) verify(ctx context.Context, args []string, out io.Writer) error 
 		return err
 	}
 	if *record != "" {
-		return command.VerifyRecord(ctx, l, *record, out)
+		var zone *time.Location // the record's own, unless another was asked for
+		f.set.Visit(func(given *flag.Flag) {
+			if given.Name == "tz" {
+				zone = l.Zone
+			}
+		})
+		return command.VerifyRecord(ctx, l, zone, *record, out)
 	}
 	return command.Verify(ctx, l, out)
 }

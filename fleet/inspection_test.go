@@ -447,6 +447,9 @@ func TestARecordVerifiesAndOneChangedDigitMakesItFail(t *testing.T) {
 				t.Fatal(err)
 			}
 			pretty, _ := json.MarshalIndent(r, "", "  ")
+			if _, err := fleet.VerifyRecord(ctx, b.store, nil, text); err == nil || !strings.Contains(err.Error(), "nobody knows") {
+				t.Errorf("verified in a time zone of no table: %v", err)
+			}
 			for _, good := range [][]byte{text, pretty} {
 				if _, err := fleet.VerifyRecord(ctx, b.store, yardZone, good); err != nil {
 					t.Fatalf("as handed out: %v", err)

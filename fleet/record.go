@@ -22,7 +22,7 @@ const RecordNotice = "This record does not replace the inspection by a licensed 
 	"It shows what was entered in the ledger, and the commits that prove it."
 
 // RecordForm is raised when a record changes its form.
-const RecordForm = 1
+const RecordForm = 2
 
 // Kinds of record.
 const (
@@ -336,15 +336,19 @@ func (f *Fleet) prove(ctx context.Context, commits []CommitProof) error {
 
 // VerifyRecord holds a record, as JSON, against a ledger: it replays the ledger
 // up to the record's commit, makes the record anew and compares every character
-// but white space between them. The error says what differs. The zone must be
-// the one that the record was made under.
+// but white space between them. The error says what differs. The record names the
+// time zone that it was made under, which the ledger does not hold; with a zone
+// it must be that one.
 func VerifyRecord(ctx context.Context, store events.Store, zone *time.Location, text []byte) (*Record, error) {
-	if zone == nil {
-		zone = time.UTC
-	}
 	var given Record
 	if err := json.Unmarshal(text, &given); err != nil {
 		return nil, fmt.Errorf("the file is not a record: %w", err)
+	}
+	if zone == nil {
+		var err error
+		if zone, err = time.LoadLocation(given.Zone); err != nil || given.Zone == "Local" {
+			return nil, fmt.Errorf("the record was made in the time zone %q, which nobody knows", given.Zone)
+		}
 	}
 	switch {
 	case given.Form != RecordForm:

@@ -57,14 +57,14 @@ func TestARecordFileIsHeldAgainstALedger(t *testing.T) {
 			t.Fatal(err)
 		}
 		var out bytes.Buffer
-		err := command.VerifyRecord(ctx, command.Ledger{Data: dir, Zone: zone}, file, &out)
+		err := command.VerifyRecord(ctx, command.Ledger{Data: dir}, nil, file, &out)
 		return out.String(), err
 	}
 	said, err := verify(text)
 	if err != nil || !strings.Contains(said, "verified: the rig record T01") || !strings.Contains(said, r.Hash) {
 		t.Errorf("said %q, %v", said, err)
 	}
-	for _, change := range [][2]string{{"3500", "3501"}, {r.Hash[:8], "00000000"}, {"water only", "water 0nly"}, {`"form": 1`, `"form": 2`}} {
+	for _, change := range [][2]string{{"3500", "3501"}, {r.Hash[:8], "00000000"}, {"water only", "water 0nly"}, {`"form": 2`, `"form": 1`}} {
 		bad := strings.Replace(string(text), change[0], change[1], 1)
 		if bad == string(text) {
 			t.Fatalf("the record does not hold %q", change[0])

@@ -27,6 +27,7 @@ type inspectionForm struct {
 	Headings        []headingForm
 	Tester, Station string
 	Instruments     []events.Instrument
+	Elsewhere       bool // the certificate of another station was refused
 	Seen            *inspectionSeen
 	Wrongs          []wrongAt
 }
@@ -73,6 +74,7 @@ func showInspectionForm(v *visit) error {
 	if v.query("retest") != "" {
 		d.Form = "retest"
 	}
+	d.Elsewhere = v.refused != nil && v.refused.form == "certificate"
 	typed := v.typedInto(d.Form)
 	err := v.within(func(s *fleet.State) error {
 		r, err := v.rig(s, v.param("rig"))

@@ -345,3 +345,32 @@ func TestTheBayIsQuickWithFiveHundredRigs(t *testing.T) {
 		t.Errorf("the bay with 500 rigs takes %v", best)
 	}
 }
+
+// A rig that was tested at another station brings its certificate: it is entered
+// where the rig would else be inspected, and taken back there.
+func TestACertificateFromAnotherStation(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north", obj{"first_use": "2020-03-01"})
+	h.send("manager", "POST", "/v1/yards/north/place", obj{"place": "DE"})
+	v := h.visit("workshop")
+	at := "/bay/T01/inspection"
+	page := v.get(at).is(200).has("It was tested elsewhere")
+	v.fill(page, at, "certificate", map[string]string{"s:/number": "DE-77", "s:/tester": "B. Bench", "d:/inspected": onDay(3)}).is(422).
+		has(`id="elsewhere" open`, `id="certificate-d-inspected-wrong"`, `value="DE-77"`)
+	v.fill(page, at, "certificate", map[string]string{"s:/number": "DE-77", "s:/tester": "B. Bench", "d:/inspected": onDay(-200)}).is(303)
+	v.get("/rigs/T01").is(200).has("Certificate on record.", "DE-77").hasNot(`data-form="undo"`)
+	h.visit("reader").get(at).is(200).hasNot("It was tested elsewhere", `data-form="certificate"`)
+
+	m := h.visit("manager")
+	m.fill(m.get(at).is(200), at, "certificate", map[string]string{"s:/number": "DE-78", "s:/tester": "B. Bench", "d:/inspected": onDay(-100)}).is(303)
+	rig := m.get("/rigs/T01").is(200).has("DE-78", `data-form="undo"`)
+	m.fill(rig, "/rigs/T01", "undo", map[string]string{"s:/reason": "of another rig"}).is(303)
+	all := h.send("manager", "GET", "/v1/certificates?rig=T01", nil)["certificates"].([]any)
+	withdrawn := map[any]bool{}
+	for _, c := range all {
+		withdrawn[c.(obj)["number"]] = c.(obj)["withdrawn"] != nil
+	}
+	if len(all) != 2 || withdrawn["DE-77"] || !withdrawn["DE-78"] {
+		t.Errorf("withdrawn are %v", withdrawn)
+	}
+}

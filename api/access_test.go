@@ -13,6 +13,7 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"rigledger/api/console"
 	"rigledger/fleet"
 )
 
@@ -344,13 +345,18 @@ func TestDocumentAndRoutesAreTheSame(t *testing.T) {
 		t.Fatal(err)
 	}
 	param := regexp.MustCompile(`:(\w+)`)
+	pages := map[string]bool{}
+	for _, p := range console.New(console.Options{Fleet: h.fleet}).Routes() {
+		pages[p.Path] = true
+	}
 	served := map[string]*route{}
 	for _, r := range h.api.engine.Routes() {
-		if h.api.pages[r.Path] {
+		if pages[r.Path] {
 			continue // for people; the document is for programs
 		}
 		served[r.Method+" "+param.ReplaceAllString(r.Path, "{$1}")] = nil
 	}
+	routes := h.api.routes()
 	for i := range routes {
 		served[routes[i].method+" "+param.ReplaceAllString(routes[i].path, "{$1}")] = &routes[i]
 	}
@@ -409,7 +415,7 @@ func TestServiceEndpoints(t *testing.T) {
 	h.register("T01", "north")
 	h.send("", "GET", "/healthz", nil).is(200).has("/status", "up").has("/version", "test")
 	h.send("", "GET", "/readyz", nil).is(200).has("/ready", true).has("/checks/0/check", "ledger")
-	h.api.ready = func() []Check { return []Check{{Name: "nats", Err: os.ErrClosed}} }
+	h.serve(func(o *Options) { o.Ready = func() []Check { return []Check{{Name: "nats", Err: os.ErrClosed}} } })
 	h.send("", "GET", "/readyz", nil).is(503).has("/ready", false).has("/checks/1/check", "nats").has("/checks/1/ok", false)
 	h.send("reader", "GET", "/v1/ledger", nil).is(200).has("/commit", int(h.fleet.Head().N)).has("/hash", h.fleet.Head().Hash.String())
 	h.send("reader", "GET", "/v1/classes", nil).is(200).has("/classes/2/name", "trailed")

@@ -1,6 +1,7 @@
 package api
 
 import (
+	"math"
 	"strconv"
 	"time"
 
@@ -61,43 +62,43 @@ func appendTime(b []byte, name string, t time.Time) []byte {
 
 // total is a meter's total: {"hours":12.5,"read_at":"…"}.
 type total struct {
-	amount plan.Amounts
-	readAt time.Time
+	Amount plan.Amounts
+	ReadAt time.Time
 }
 
 func (t total) MarshalJSON() ([]byte, error) {
-	return joined(t.amount, func(b []byte) []byte { return appendTime(b, "read_at", t.readAt) })
+	return joined(t.Amount, func(b []byte) []byte { return appendTime(b, "read_at", t.ReadAt) })
 }
 
 // limit is where a task falls due: {"hours":500,"date":"2026-05-01"}.
 type limit struct {
-	amounts plan.Amounts
-	date    plan.Date
+	Amounts plan.Amounts
+	Date    plan.Date
 }
 
 func (l limit) MarshalJSON() ([]byte, error) {
-	return joined(l.amounts, func(b []byte) []byte {
-		if l.date.IsZero() {
+	return joined(l.Amounts, func(b []byte) []byte {
+		if l.Date.IsZero() {
 			return b
 		}
 		b = append(field(b, "date"), '"')
-		return append(append(b, l.date.String()...), '"')
+		return append(append(b, l.Date.String()...), '"')
 	})
 }
 
 // remaining is what is left to a limit: {"hours":12.5,"days":-3}; negative when past.
 type remaining struct {
-	amounts plan.Amounts
-	days    int
-	dated   bool
+	Amounts plan.Amounts
+	Days    int
+	Dated   bool // there is a date that the days lead to
 }
 
 func (r remaining) MarshalJSON() ([]byte, error) {
-	return joined(r.amounts, func(b []byte) []byte {
-		if !r.dated {
+	return joined(r.Amounts, func(b []byte) []byte {
+		if !r.Dated {
 			return b
 		}
-		return strconv.AppendInt(field(b, "days"), int64(r.days), 10)
+		return strconv.AppendInt(field(b, "days"), int64(r.Days), 10)
 	})
 }
 
@@ -125,3 +126,6 @@ func orEmpty[T any](list []T) []T {
 	}
 	return list
 }
+
+// fourDecimals rounds what is shown.
+func fourDecimals(v float64) float64 { return math.Round(v*10_000) / 10_000 }

@@ -1,18 +1,14 @@
 package api
 
 import (
-	"context"
 	"log/slog"
 	"net/http"
 	"strings"
-	"sync"
-	"time"
 
 	"github.com/gin-gonic/gin"
 	"github.com/prometheus/client_golang/prometheus"
 
 	"rigledger/api/console"
-	"rigledger/api/feed"
 	"rigledger/api/hooks"
 	"rigledger/api/openid"
 	"rigledger/fleet"
@@ -44,75 +40,68 @@ type Check struct {
 
 // API answers requests.
 type API struct {
-	fleet   *fleet.Fleet
-	log     *slog.Logger
-	ready   func() []Check
-	version string
-	engine  *gin.Engine
-	metrics *metrics
-	ids     requestIDs
+	fleet     *fleet.Fleet
+	log       *slog.Logger
+	ready     func() []Check
+	version   string
+	engine    *gin.Engine
+	metrics   *metrics
+	ids       requestIDs
+	bearers   bearers
+	reception *reception
+	bodyMost  map[string]int64 // largest body by path, where it is not maxBody
 
-	rigs   sync.Map // rig → *rigAnswer: bytes of GET /v1/rigs/{rig}
-	flying inFlight
-	lists  keptLists
-	due    dueByItem
-
-	pages    map[string]bool  // the addresses of pages for people
-	bodyMost map[string]int64 // largest body by path, where it is not maxBody
-
-	calendars sync.Map      // calendar → *calendarAnswer
-	unpacking chan struct{} // bounds how much task data is read at a time
-
-	feed     *feed.Reader
-	hooks    *hooks.Worker
-	stopping <-chan struct{}
-	streams  streams
-	limits   limits
-	issuer   *openid.Issuer
+	// The rooms whose answers keep something from one request to the next.
+	rigs     rigResources
+	workshop workshopResources
+	exchange *exchangeResources
+	feed     feedResources
+	hooks    hookResources
 }
 
 // New gives the handler of everything under /. Timeouts and TLS are those of
 // the server that the caller puts it into.
-func New(o Options) http.Handler { return newAPI(o) }
-
-func newAPI(o Options) *API {
+func New(o Options) *API {
 	if o.Log == nil {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	if o.Metrics == nil {
 		o.Metrics = prometheus.NewRegistry()
 	}
+	reader := NewFeed(o.Fleet)
+	if o.Hooks == nil {
+		o.Hooks = hooks.New(hooks.Options{Feed: reader, Log: o.Log})
+	}
 	gin.SetMode(gin.ReleaseMode)
-	a := &API{fleet: o.Fleet, log: o.Log, ready: o.Ready, version: o.Version, engine: gin.New(), ids: newRequestIDs(), unpacking: make(chan struct{}, unpackingMost)}
-	a.metrics = newMetrics(o.Metrics, o.Fleet)
-	a.pages = map[string]bool{}
-	a.bodyMost = map[string]int64{filesPath: fileBodyMost, taskDataPath: taskDataMost}
-	a.feed, a.hooks, a.stopping, a.limits.perSecond = NewFeed(o.Fleet), o.Hooks, o.Stopping, o.Rate
-	a.issuer = o.Issuer
-	if a.hooks == nil {
-		a.hooks = hooks.New(hooks.Options{Feed: a.feed, Log: o.Log})
+	a := &API{
+		fleet: o.Fleet, log: o.Log, ready: o.Ready, version: o.Version, engine: gin.New(), ids: newRequestIDs(), metrics: newMetrics(o.Metrics, o.Fleet),
+		bearers:  bearers{Fleet: o.Fleet, Issuer: o.Issuer},
+		bodyMost: map[string]int64{filesPath: fileBodyMost, taskDataPath: taskDataMost},
+		exchange: newExchange(), feed: feedResources{Reader: reader, Stopping: o.Stopping}, hooks: hookResources{Worker: o.Hooks},
+	}
+	a.reception = &reception{
+		Fleet: o.Fleet, Log: o.Log, Holder: a.bearers.Holder, Wanted: a.bearers.Wanted(), PerSecond: o.Rate, Veiled: map[string]bool{calendarPath: true},
 	}
 	e := a.engine
 	e.HandleMethodNotAllowed = true
 	e.RedirectTrailingSlash = false
 	_ = e.SetTrustedProxies(nil) // cannot fail: nothing to parse
 	e.Use(a.around, compress)
-	for i := range routes {
-		e.Handle(routes[i].method, routes[i].path, a.serve(&routes[i]))
+	for _, r := range a.routes() {
+		e.Handle(r.method, r.path, a.reception.Serve(r.roles, r.query, r.handle))
 	}
 	e.GET("/healthz", a.healthz)
 	e.GET("/readyz", a.readyz)
 	e.GET("/metrics", gin.WrapH(a.metrics.handler))
-	e.GET("/openapi.yaml", openapi)
-	e.GET("/asyncapi.yaml", asyncapi)
-	e.GET("/docs", a.docs)
-	e.GET("/docs.css", docsCSS)
-	e.GET("/schemas/:schema", a.schema)
-	e.GET(calendarPath, a.serveCalendar)
-	pages := console.New(console.Options{Fleet: o.Fleet, Log: o.Log, Secure: o.Secure, Version: o.Version, Holder: a.Holder, API: a, Stopping: o.Stopping})
+	for path, handle := range map[string]func(c *call) error{
+		"/openapi.yaml": openapi, "/asyncapi.yaml": asyncapi, "/docs": docs, "/docs.css": docsCSS, "/schemas/:schema": schema, // for whoever wants to read
+		calendarPath: a.exchange.serveCalendar, // for whoever has its address
+	} {
+		e.GET(path, a.reception.Open(handle))
+	}
+	pages := console.New(console.Options{Fleet: o.Fleet, Log: o.Log, Secure: o.Secure, Version: o.Version, Holder: a.bearers.Holder, API: a, Stopping: o.Stopping})
 	for _, p := range pages.Routes() {
 		a.bodyMost[p.Path] = max(p.Most, a.bodyMost[p.Path])
-		a.pages[p.Path] = true
 		e.Handle(p.Method, p.Path, func(g *gin.Context) {
 			for _, part := range g.Params {
 				g.Request.SetPathValue(part.Key, part.Value)
@@ -125,34 +114,27 @@ func newAPI(o Options) *API {
 			pages.Lost(g.Writer, g.Request)
 			return
 		}
-		a.refuse(g, &problem{kind: kindNoRoute, detail: "there is nothing at " + clip(g.Request.URL.Path, 200)})
+		a.reception.Refuse(g, &problem{kind: kindNoRoute, detail: "there is nothing at " + clip(g.Request.URL.Path, 200)})
 	})
 	e.NoMethod(func(g *gin.Context) {
 		if g.Request.Method == http.MethodOptions {
 			options(g)
 			return
 		}
-		a.refuse(g, &problem{kind: kindNoMethod, detail: g.Request.Method + " does not go here; see the header Allow"})
+		a.reception.Refuse(g, &problem{kind: kindNoMethod, detail: g.Request.Method + " does not go here; see the header Allow"})
 	})
 	return a
 }
 
 // ServeHTTP answers HEAD as GET; the server leaves out the body.
 func (a *API) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	if r.Method == http.MethodHead {
-		r = r.WithContext(context.WithValue(r.Context(), headKey{}, true))
-		r.Method = http.MethodGet
-	}
-	a.engine.ServeHTTP(w, r)
+	a.engine.ServeHTTP(w, AsGet(r))
 }
 
 // browses says whether a person's browser asks for a page.
 func browses(r *http.Request) bool {
 	return r.Method == http.MethodGet && !strings.HasPrefix(r.URL.Path, "/v1/") && strings.HasPrefix(r.Header.Get("Accept"), "text/html")
 }
-
-// headKey marks a request that came as HEAD.
-type headKey struct{}
 
 // options says which methods go with an address (RFC 9110, section 9.3.7).
 func options(g *gin.Context) {
@@ -166,6 +148,3 @@ func options(g *gin.Context) {
 	g.Writer.WriteHeaderNow()
 	g.Abort()
 }
-
-// today's answers depend on the calendar; now is asked once for each request.
-func (a *API) now() time.Time { return a.fleet.Now() }

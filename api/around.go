@@ -30,7 +30,7 @@ var (
 func (a *API) around(g *gin.Context) {
 	began := time.Now()
 	r := g.Request
-	path := loggedPath(g)
+	path := a.reception.LoggedPath(g)
 	h := g.Writer.Header()
 	id := a.ids.of(r)
 	h["X-Request-Id"] = []string{id}
@@ -49,7 +49,7 @@ func (a *API) around(g *gin.Context) {
 				panic(p)
 			}
 			a.log.Error("a request panicked", "request", id, "path", path, "panic", p, "stack", string(debug.Stack()))
-			a.refuse(g, &problem{kind: kindInternal, detail: "the request was not carried out"})
+			a.reception.Refuse(g, &problem{kind: kindInternal, detail: "the request was not carried out"})
 		}
 		took := time.Since(began)
 		a.metrics.observe(r.Method, g.FullPath(), g.Writer.Status(), took)
@@ -64,14 +64,6 @@ func (a *API) around(g *gin.Context) {
 		}
 	}()
 	g.Next()
-}
-
-// loggedPath is the address as logs may have it: a calendar's holds a secret.
-func loggedPath(g *gin.Context) string {
-	if g.FullPath() == calendarPath {
-		return calendarPath
-	}
-	return g.Request.URL.Path
 }
 
 // requestIDs makes ids that are unique over restarts, without asking for
@@ -107,6 +99,3 @@ func plainID(s string) bool {
 	}
 	return true
 }
-
-// setCommit tells the newest commit that the answer has seen.
-func setCommit(h http.Header, n uint64) { h["Rigledger-Commit"] = []string{strconv.FormatUint(n, 10)} }

@@ -21,10 +21,10 @@ const maxDepth = 16
 
 // readBody reads the body once, whatever it is.
 func (c *call) readBody() ([]byte, error) {
-	if c.raw != nil || c.gin.Request.Body == nil {
+	if c.raw != nil || c.Request.Body == nil {
 		return c.raw, nil
 	}
-	raw, err := io.ReadAll(c.gin.Request.Body)
+	raw, err := io.ReadAll(c.Request.Body)
 	var large *http.MaxBytesError
 	switch {
 	case errors.As(err, &large):
@@ -37,7 +37,7 @@ func (c *call) readBody() ([]byte, error) {
 }
 
 func (c *call) mediaType() string {
-	t, _, err := mime.ParseMediaType(c.gin.Request.Header.Get("Content-Type"))
+	t, _, err := mime.ParseMediaType(c.Request.Header.Get("Content-Type"))
 	if err != nil {
 		return ""
 	}

@@ -19,7 +19,7 @@ import (
 // or to a rig is told in two steps, since the command is asked here before the
 // handler has seen whether its rig is the caller's to know of.
 func (c *call) alsoWrong(cmd fleet.Command, raw []byte, bad []fieldProblem) []fieldProblem {
-	if len(c.who.Yards) > 0 || c.who.Role == fleet.RoleRig {
+	if len(c.Who.Yards) > 0 || c.Who.Role == fleet.RoleRig {
 		return nil
 	}
 	var mistyped *json.UnmarshalTypeError
@@ -31,8 +31,8 @@ func (c *call) alsoWrong(cmd fleet.Command, raw []byte, bad []fieldProblem) []fi
 		return nil
 	}
 	var said *fleet.Error
-	c.api.fleet.View(func(s *fleet.State) {
-		_, err := cmd.Decide(fleet.Deciding{State: s, Now: c.now, By: c.who.Name})
+	c.Fleet.View(func(s *fleet.State) {
+		_, err := cmd.Decide(fleet.Deciding{State: s, Now: c.Now, By: c.Who.Name})
 		errors.As(err, &said)
 	})
 	if said == nil || said.Code != fleet.Invalid {

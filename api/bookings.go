@@ -33,9 +33,9 @@ func bookingDocOf(b *fleet.Booking, r *fleet.Rig) bookingDoc {
 func getBookings(c *call) error {
 	p := c.pages("bookings", bookingSorts...)
 	wanted := c.fields(bookingDoc{}, "booking")
-	rigs, yards := c.query.words("rig"), c.query.words("yard")
-	from, to := c.query.date("from"), c.query.date("to")
-	if err := c.query.err(); err != nil {
+	rigs, yards := c.Query.words("rig"), c.Query.words("yard")
+	from, to := c.Query.date("from"), c.Query.date("to")
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	docs := []bookingDoc{}
@@ -66,7 +66,7 @@ func getBookings(c *call) error {
 	return c.list("bookings", thin, next, nil)
 }
 
-func (c *call) booking(s *fleet.State, id string) (*fleet.Booking, error) {
+func seenBooking(c *call, s *fleet.State, id string) (*fleet.Booking, error) {
 	b := s.Bookings[id]
 	if b == nil || !c.sees(s.Rigs[b.Rig]) {
 		return nil, notFound("booking", id)
@@ -74,13 +74,13 @@ func (c *call) booking(s *fleet.State, id string) (*fleet.Booking, error) {
 	return b, nil
 }
 
-func getBooking(c *call) error { return c.bookingAnswer(http.StatusOK, c.gin.Param("booking")) }
+func getBooking(c *call) error { return bookingAnswer(c, http.StatusOK, c.Param("booking")) }
 
-func (c *call) bookingAnswer(status int, id string) error {
+func bookingAnswer(c *call, status int, id string) error {
 	var doc bookingDoc
 	var tag string
 	err := c.view(func(s *fleet.State) error {
-		b, err := c.booking(s, id)
+		b, err := seenBooking(c, s, id)
 		if err != nil {
 			return err
 		}
@@ -108,13 +108,13 @@ func postBooking(c *call) error {
 		id = d.ref
 	}
 	c.setHeader("Location", "/v1/bookings/"+id)
-	return c.bookingAnswer(d.status, id)
+	return bookingAnswer(c, d.status, id)
 }
 
 func cancelBooking(c *call) error {
-	cmd := fleet.CancelBooking{Booking: c.gin.Param("booking")}
+	cmd := fleet.CancelBooking{Booking: c.Param("booking")}
 	err := c.view(func(s *fleet.State) error {
-		b, err := c.booking(s, cmd.Booking)
+		b, err := seenBooking(c, s, cmd.Booking)
 		if err == nil {
 			cmd.IfMatch, err = c.ifMatch(b.Changed, b.Changed)
 		}
@@ -127,39 +127,21 @@ func cancelBooking(c *call) error {
 		return err
 	}
 	d, err := c.do(&cmd, http.StatusOK, func(s *fleet.State) error {
-		_, err := c.booking(s, cmd.Booking)
+		_, err := seenBooking(c, s, cmd.Booking)
 		return err
 	})
 	if err != nil {
 		return err
 	}
-	return c.bookingAnswer(d.status, cmd.Booking)
+	return bookingAnswer(c, d.status, cmd.Booking)
 }
 
-// changeWork says that a rig does other work from a day on.
-func changeWork(c *call) error {
-	cmd := fleet.ChangeWork{Rig: c.gin.Param("rig")}
-	if err := c.view(func(s *fleet.State) error { _, err := c.rig(s); return err }); err != nil {
-		return err
-	}
-	if err := c.body(&cmd); err != nil {
-		return err
-	}
-	d, err := c.do(&cmd, http.StatusOK, func(s *fleet.State) error { _, err := c.rig(s); return err })
-	if err != nil {
-		return err
-	}
-	return c.rigAnswer(d.status, cmd.Rig)
-}
+// Orders of the list, the usual one first.
+var bookingSorts = []string{"from", "rig"}
 
-// postClass puts a class of rig on record.
-func postClass(c *call) error {
-	var cmd fleet.PublishClass
-	if err := c.body(&cmd); err != nil {
-		return err
+func bookingPlace(b *fleet.Booking, order string) place {
+	if order == "rig" {
+		return byRig(b.Rig, b.From+" "+b.Booking)
 	}
-	if _, err := c.do(&cmd, http.StatusOK, nil); err != nil {
-		return err
-	}
-	return getClasses(c)
+	return place{ID: b.From + " " + b.Booking}
 }

@@ -19,7 +19,7 @@ import (
 // calculate reads a body of type T and answers with what work makes of it.
 func calculate[T any](work func(c *call, in T) (any, error)) func(c *call) error {
 	return func(c *call) error {
-		if err := c.query.err(); err != nil {
+		if err := c.Query.err(); err != nil {
 			return err
 		}
 		var in T
@@ -41,7 +41,7 @@ func calculate[T any](work func(c *call, in T) (any, error)) func(c *call) error
 		if err := json.Unmarshal(text, &loose); err != nil {
 			return err
 		}
-		setCommit(c.gin.Writer.Header(), c.api.fleet.Head().N)
+		c.SetCommit(c.Fleet.Head().N)
 		return c.answer(http.StatusOK, rounded(loose))
 	}
 }
@@ -100,15 +100,15 @@ func rounded(v any) any {
 
 // rules gives the rule set that ?ruleset= and ?edition= name; without, that of
 // ISO 16122-2 as it is in force today.
-func (c *call) rules(otherwise string) (rs testbay.RuleSet, err error) {
-	id := c.query.text("ruleset")
+func rules(c *call, otherwise string) (rs testbay.RuleSet, err error) {
+	id := c.Query.text("ruleset")
 	if id == "" {
 		id = otherwise
 	}
 	err = c.view(func(s *fleet.State) error {
 		known := false
 		day := c.today(s)
-		if rs, known = s.RuleSet(id, c.query.text("edition"), testbay.Date{Year: day.Year, Month: day.Month, Day: day.Day}); !known {
+		if rs, known = s.RuleSet(id, c.Query.text("edition"), testbay.Date{Year: day.Year, Month: day.Month, Day: day.Day}); !known {
 			return wrong("ruleset", "there is no such rule set or edition")
 		}
 		return nil
@@ -165,7 +165,7 @@ type nozzleOut struct {
 }
 
 func calcCatch(c *call, in testbay.CatchTest) (any, error) {
-	rs, err := c.rules(testbay.ISO16122Part2Of2015)
+	rs, err := rules(c, testbay.ISO16122Part2Of2015)
 	if err != nil {
 		return nil, err
 	}
@@ -213,7 +213,7 @@ type gaugeIn struct {
 }
 
 func calcGauge(c *call, in gaugeIn) (any, error) {
-	rs, err := c.rules(testbay.ISO16122Part2Of2015)
+	rs, err := rules(c, testbay.ISO16122Part2Of2015)
 	if err != nil {
 		return nil, err
 	}

@@ -16,7 +16,7 @@ type wearIn struct {
 // is cheaper, and what the over-application costs over so many hectares. Money
 // is in minor units of one currency.
 func calcWear(c *call, in wearIn) (any, error) {
-	rs, err := c.rules(testbay.FieldRules)
+	rs, err := rules(c, testbay.FieldRules)
 	if err != nil {
 		return nil, err
 	}
@@ -116,7 +116,7 @@ type distributionOut struct {
 }
 
 func calcDistribution(c *call, in testbay.Distribution) (any, error) {
-	rs, err := c.rules(testbay.ISO16122Part2Of2015)
+	rs, err := rules(c, testbay.ISO16122Part2Of2015)
 	if err != nil {
 		return nil, err
 	}
@@ -136,7 +136,7 @@ type checkedOut struct {
 // checked makes a calculator of one of the test bay's checks.
 func checked[T any](check func(testbay.RuleSet, T) ([]testbay.Verdict, error)) func(c *call) error {
 	return calculate(func(c *call, in T) (any, error) {
-		rs, err := c.rules(testbay.ISO16122Part2Of2015)
+		rs, err := rules(c, testbay.ISO16122Part2Of2015)
 		if err != nil {
 			return nil, err
 		}
@@ -205,17 +205,4 @@ var calculators = []struct {
 	{"sensor", true, checked(testbay.CheckSpeedSensor)},
 	{"rinse-tank", true, checked(testbay.CheckRinseTank)},
 	{"residual", true, checked(testbay.CheckResidual)},
-}
-
-// calculatorRoutes are open to every role but a rig's: they look at nothing.
-func calculatorRoutes() []route {
-	var out []route
-	for _, k := range calculators {
-		r := route{method: "POST", path: "/v1/testbay/" + k.name, roles: anyone, handle: k.handle}
-		if k.rules {
-			r.query = []string{"ruleset", "edition"}
-		}
-		out = append(out, r)
-	}
-	return out
 }

@@ -4,9 +4,11 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"log/slog"
 	"math"
 	"net/http"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -17,50 +19,41 @@ import (
 	"rigledger/fleet/plan"
 )
 
-// call is one request to a route of the table, on its way.
+// call is one request to a route, on its way.
 type call struct {
-	api     *API
-	gin     *gin.Context
-	who     fleet.Holder
-	now     time.Time
-	raw     []byte // the body, once read
-	query   query
-	keeping *keptList // where the answer is kept; nil for most
-}
+	Request *http.Request
+	Writer  gin.ResponseWriter
+	Who     fleet.Holder // who asks; nobody where the route is open
+	Now     time.Time    // asked once for each request
+	Query   query
+	Fleet   *fleet.Fleet
+	Log     *slog.Logger
 
-// serve gives the handler of a route.
-func (a *API) serve(r *route) gin.HandlerFunc {
-	return func(g *gin.Context) {
-		c := &call{api: a, gin: g, now: a.now()}
-		err := c.enter(r)
-		if err == nil {
-			err = r.handle(c)
-		}
-		if err != nil {
-			a.refuse(g, err)
-		}
-	}
+	gin     *gin.Context
+	at      *reception
+	raw     []byte    // the body, once read
+	keeping *keptList // where the answer is kept; nil for most
 }
 
 // enter lets in who may use the route, and waits for the commit that the
 // caller wants to be seen.
-func (c *call) enter(r *route) error {
+func (c *call) enter(roles []fleet.Role, known []string) error {
 	who, ok := c.holder()
 	if !ok {
-		return &problem{kind: kindUnknown, detail: c.api.wantedBearer()}
+		return &problem{kind: kindUnknown, detail: c.at.Wanted}
 	}
-	c.who = who
-	if d := c.api.limits.wait(who.Token); d > 0 {
+	c.Who = who
+	if d := c.at.limits.wait(who.Token, c.at.PerSecond); d > 0 {
 		return &problem{kind: kindTooMany, detail: "this token asks more often than it may", retry: strconv.Itoa(int(math.Ceil(d.Seconds())))}
 	}
-	if !r.allows(who.Role) {
+	if !slices.Contains(roles, who.Role) {
 		return &problem{kind: kindNotAllowed, detail: "the role " + string(who.Role) + " does not go here"}
 	}
 	// A rig's own token never tells whether other rigs exist.
-	if who.Role == fleet.RoleRig && c.gin.Param("rig") != who.Rig {
-		return notFound("rig", c.gin.Param("rig"))
+	if who.Role == fleet.RoleRig && c.Param("rig") != who.Rig {
+		return notFound("rig", c.Param("rig"))
 	}
-	raw := c.gin.Request.URL.RawQuery
+	raw := c.Request.URL.RawQuery
 	if raw == "" {
 		return nil
 	}
@@ -68,14 +61,20 @@ func (c *call) enter(r *route) error {
 	if err != nil {
 		return &problem{kind: kindBadRequest, detail: "the query cannot be read"}
 	}
-	c.query.values = values
-	c.query.known(r.query)
-	after := c.query.number("after_commit", 0, 1<<53, 0)
-	if err := c.query.err(); err != nil {
+	c.Query.values = values
+	c.Query.known(known)
+	after := c.Query.number("after_commit", 0, 1<<53, 0)
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	return c.waitFor(uint64(after))
 }
+
+// Param is a part of the path.
+func (c *call) Param(name string) string { return c.gin.Param(name) }
+
+// Context ends when the caller goes away.
+func (c *call) Context() context.Context { return c.Request.Context() }
 
 // behindMost is how long a read waits for the commit it asked for.
 const behindMost = 5 * time.Second
@@ -84,9 +83,9 @@ func (c *call) waitFor(n uint64) error {
 	if n == 0 {
 		return nil
 	}
-	ctx, stop := context.WithTimeout(c.gin.Request.Context(), behindMost)
+	ctx, stop := context.WithTimeout(c.Context(), behindMost)
 	defer stop()
-	if err := c.api.fleet.WaitFor(ctx, n); err != nil {
+	if err := c.Fleet.WaitFor(ctx, n); err != nil {
 		if errors.Is(err, context.DeadlineExceeded) || errors.Is(err, context.Canceled) {
 			return &problem{kind: kindBehind, detail: "commit " + strconv.FormatUint(n, 10) + " is not here yet; the newest is in the header Rigledger-Commit"}
 		}
@@ -96,7 +95,7 @@ func (c *call) waitFor(n uint64) error {
 }
 
 func (c *call) holder() (fleet.Holder, bool) {
-	sent := c.gin.Request.Header["Authorization"]
+	sent := c.Request.Header["Authorization"]
 	if len(sent) != 1 {
 		return fleet.Holder{}, false
 	}
@@ -104,34 +103,13 @@ func (c *call) holder() (fleet.Holder, bool) {
 	if !found || !strings.EqualFold(scheme, "Bearer") {
 		return fleet.Holder{}, false
 	}
-	return c.api.Holder(c.gin.Request.Context(), strings.TrimSpace(token))
-}
-
-// sees says whether the caller may know of a rig.
-func (c *call) sees(r *fleet.Rig) bool {
-	switch {
-	case r == nil:
-		return false
-	case c.who.Role == fleet.RoleRig:
-		return r.Rig == c.who.Rig
-	}
-	return c.who.MaySee(r.Yard)
-}
-
-// rig finds the rig that the path names, if the caller may know of it.
-func (c *call) rig(s *fleet.State) (*fleet.Rig, error) {
-	code := c.gin.Param("rig")
-	r := s.Rigs[code]
-	if !c.sees(r) {
-		return nil, notFound("rig", code)
-	}
-	return r, nil
+	return c.at.Holder(c.Context(), strings.TrimSpace(token))
 }
 
 // view looks at the state and keeps the number of the commit that was seen.
 func (c *call) view(look func(s *fleet.State) error) (err error) {
-	c.api.fleet.View(func(s *fleet.State) {
-		setCommit(c.gin.Writer.Header(), s.Head.N)
+	c.Fleet.View(func(s *fleet.State) {
+		c.SetCommit(s.Head.N)
 		if c.keeping != nil {
 			c.keeping.commit = s.Head.N
 		}
@@ -140,16 +118,33 @@ func (c *call) view(look func(s *fleet.State) error) (err error) {
 	return err
 }
 
-func (c *call) today(s *fleet.State) plan.Date { return plan.Of(c.now, s.Zone()) }
+func (c *call) today(s *fleet.State) plan.Date { return plan.Of(c.Now, s.Zone()) }
+
+// headKey marks a request that came as HEAD.
+type headKey struct{}
+
+// AsGet gives a HEAD request as a GET that remembers it (the server leaves out the
+// body); any other as it is.
+func AsGet(r *http.Request) *http.Request {
+	if r.Method != http.MethodHead {
+		return r
+	}
+	r = r.WithContext(context.WithValue(r.Context(), headKey{}, true))
+	r.Method = http.MethodGet
+	return r
+}
 
 // head says whether the caller wants the headers alone.
 func (c *call) head() bool {
-	asked, _ := c.gin.Request.Context().Value(headKey{}).(bool)
+	asked, _ := c.Context().Value(headKey{}).(bool)
 	return asked
 }
 
+// SetCommit tells the newest commit that the answer has seen.
+func (c *call) SetCommit(n uint64) { setCommit(c.Writer.Header(), n) }
+
 // setHeader sets a header of the answer.
-func (c *call) setHeader(name, value string) { c.gin.Writer.Header().Set(name, value) }
+func (c *call) setHeader(name, value string) { c.Writer.Header().Set(name, value) }
 
 var (
 	jsonType     = []string{"application/json"}
@@ -166,7 +161,7 @@ func (c *call) answer(status int, doc any) error {
 }
 
 func (c *call) write(status int, body []byte) error {
-	h := c.gin.Writer.Header()
+	h := c.Writer.Header()
 	h["Content-Type"] = jsonType
 	if h["Cache-Control"] == nil {
 		h["Cache-Control"] = cacheControl
@@ -175,10 +170,25 @@ func (c *call) write(status int, body []byte) error {
 	if c.keeping != nil {
 		c.keeping.take(h, status, body)
 	}
-	c.gin.Status(status)
-	_, err := c.gin.Writer.Write(body)
+	c.Writer.WriteHeader(status)
+	_, err := c.Writer.Write(body)
 	if err != nil {
-		c.api.log.Debug("an answer was not taken", "error", err)
+		c.Log.Debug("an answer was not taken", "error", err)
+	}
+	return nil
+}
+
+// bytes writes an answer that is not JSON.
+func (c *call) bytes(status int, kind string, body []byte) error {
+	h := c.Writer.Header()
+	h.Set("Content-Type", kind)
+	h.Set("Content-Length", strconv.Itoa(len(body)))
+	if h["Cache-Control"] == nil {
+		h["Cache-Control"] = cacheControl
+	}
+	c.Writer.WriteHeader(status)
+	if _, err := c.Writer.Write(body); err != nil {
+		c.Log.Debug("an answer was not taken", "error", err)
 	}
 	return nil
 }
@@ -193,18 +203,23 @@ func (c *call) resource(status int, tag string, doc any) error {
 
 // unchanged sets the tag and answers 304 when the caller has that version.
 func (c *call) unchanged(tag string) bool {
-	h := c.gin.Writer.Header()
+	h := c.Writer.Header()
 	h["Etag"] = []string{tag}
-	if c.gin.Request.Method != http.MethodGet {
+	if c.Request.Method != http.MethodGet {
 		return false
 	}
-	sent := c.gin.Request.Header["If-None-Match"]
+	sent := c.Request.Header["If-None-Match"]
 	if len(sent) == 0 || !tagListed(sent, tag) {
 		return false
 	}
 	h["Etag"] = []string{tagHeld(sent, tag)}
-	h["Cache-Control"] = cacheControl
-	c.gin.Status(http.StatusNotModified)
-	c.gin.Writer.WriteHeaderNow()
+	if h["Cache-Control"] == nil {
+		h["Cache-Control"] = cacheControl
+	}
+	c.Writer.WriteHeader(http.StatusNotModified)
+	c.Writer.WriteHeaderNow()
 	return true
 }
+
+// setCommit tells the newest commit that an answer has seen.
+func setCommit(h http.Header, n uint64) { h["Rigledger-Commit"] = []string{strconv.FormatUint(n, 10)} }

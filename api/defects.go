@@ -34,16 +34,16 @@ func defectDocOf(d *fleet.Defect, r *fleet.Rig) defectDoc {
 	}
 }
 
-func getDefects(c *call) error {
+func (res *workshopResources) getDefects(c *call) error {
 	p := c.pages("defects", defectSorts...)
 	wantedFields := c.fields(defectDoc{}, "defect")
-	states := c.query.words("state", "open", "cleared", "all")
+	states := c.Query.words("state", "open", "cleared", "all")
 	if states == nil {
 		states = []string{"open"}
 	}
-	rigs, yards := c.query.words("rig"), c.query.words("yard")
-	safety := c.query.words("safety", "true", "false")
-	if err := c.query.err(); err != nil {
+	rigs, yards := c.Query.words("rig"), c.Query.words("yard")
+	safety := c.Query.words("safety", "true", "false")
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	openOnly := len(states) == 1 && states[0] == "open"
@@ -94,7 +94,7 @@ func getDefects(c *call) error {
 	return c.list("defects", thin, next, nil)
 }
 
-func (c *call) defect(s *fleet.State, id string) (*fleet.Defect, error) {
+func seenDefect(c *call, s *fleet.State, id string) (*fleet.Defect, error) {
 	d := s.Defects[id]
 	if d == nil || !c.sees(s.Rigs[d.Rig]) {
 		return nil, notFound("defect", id)
@@ -102,13 +102,15 @@ func (c *call) defect(s *fleet.State, id string) (*fleet.Defect, error) {
 	return d, nil
 }
 
-func getDefect(c *call) error { return c.defectAnswer(http.StatusOK, c.gin.Param("defect")) }
+func (res *workshopResources) getDefect(c *call) error {
+	return defectAnswer(c, http.StatusOK, c.Param("defect"))
+}
 
-func (c *call) defectAnswer(status int, id string) error {
+func defectAnswer(c *call, status int, id string) error {
 	var doc defectDoc
 	var tag string
 	err := c.view(func(s *fleet.State) error {
-		d, err := c.defect(s, id)
+		d, err := seenDefect(c, s, id)
 		if err != nil {
 			return err
 		}
@@ -122,7 +124,7 @@ func (c *call) defectAnswer(status int, id string) error {
 	return c.resource(status, tag, doc)
 }
 
-func postDefect(c *call) error {
+func (res *workshopResources) postDefect(c *call) error {
 	cmd := fleet.ReportDefect{ID: fleet.NewDefectID()}
 	if err := c.body(&cmd); err != nil {
 		return err
@@ -136,13 +138,13 @@ func postDefect(c *call) error {
 		id = d.ref
 	}
 	c.setHeader("Location", "/v1/defects/"+id)
-	return c.defectAnswer(d.status, id)
+	return defectAnswer(c, d.status, id)
 }
 
-func clearDefect(c *call) error {
-	cmd := fleet.ClearDefect{Defect: c.gin.Param("defect")}
+func (res *workshopResources) clearDefect(c *call) error {
+	cmd := fleet.ClearDefect{Defect: c.Param("defect")}
 	err := c.view(func(s *fleet.State) error {
-		d, err := c.defect(s, cmd.Defect)
+		d, err := seenDefect(c, s, cmd.Defect)
 		if err == nil {
 			cmd.IfMatch, err = c.ifMatch(d.Changed, d.Changed)
 		}
@@ -155,12 +157,26 @@ func clearDefect(c *call) error {
 		return err
 	}
 	may := func(s *fleet.State) error {
-		_, err := c.defect(s, cmd.Defect)
+		_, err := seenDefect(c, s, cmd.Defect)
 		return err
 	}
 	d, err := c.do(&cmd, http.StatusOK, may)
 	if err != nil {
 		return err
 	}
-	return c.defectAnswer(d.status, cmd.Defect)
+	return defectAnswer(c, d.status, cmd.Defect)
+}
+
+// Orders of the list, the usual one first.
+var defectSorts = []string{"reported", "-reported", "rig"}
+
+func defectPlace(d *fleet.Defect, order string) place {
+	ms := d.ReportedAt.UnixMilli()
+	switch order {
+	case "-reported":
+		return place{down(ms), d.Defect}
+	case "rig":
+		return byRig(d.Rig, d.Defect)
+	}
+	return place{uint64(ms), d.Defect}
 }

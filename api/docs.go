@@ -5,11 +5,9 @@ import (
 	_ "embed"
 	"fmt"
 	"html/template"
-	"net/http"
 	"strings"
 	"sync"
 
-	"github.com/gin-gonic/gin"
 	"go.yaml.in/yaml/v3"
 )
 
@@ -22,33 +20,20 @@ var docsPage string
 //go:embed docs.css
 var docsStyle []byte
 
-//go:embed asyncapi.yaml
-var asyncapiText []byte
-
 const docsCSP = "default-src 'none'; style-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 
 var docsHTML = sync.OnceValues(func() ([]byte, error) { return renderDocs(openapiText) })
 
-func (a *API) docs(g *gin.Context) {
+func docs(c *call) error {
 	page, err := docsHTML()
 	if err != nil {
-		a.refuse(g, err)
-		return
+		return err
 	}
-	g.Header("Content-Security-Policy", docsCSP)
-	g.Header("Cache-Control", "no-cache")
-	g.Data(http.StatusOK, "text/html; charset=utf-8", page)
+	c.setHeader("Content-Security-Policy", docsCSP)
+	return fixed(c, "text/html; charset=utf-8", page)
 }
 
-func docsCSS(g *gin.Context) {
-	g.Header("Cache-Control", "no-cache")
-	g.Data(http.StatusOK, "text/css; charset=utf-8", docsStyle)
-}
-
-func asyncapi(g *gin.Context) {
-	g.Header("Cache-Control", "no-cache")
-	g.Data(http.StatusOK, "application/yaml", asyncapiText)
-}
+func docsCSS(c *call) error { return fixed(c, "text/css; charset=utf-8", docsStyle) }
 
 // What the page shows.
 type (

@@ -52,7 +52,7 @@ func (c *call) do(cmd fleet.Command, status int, may func(s *fleet.State) error)
 	if may != nil {
 		cmd = &guarded{Command: cmd, may: may}
 	}
-	receipt, err := c.api.fleet.Do(c.gin.Request.Context(), c.who.Name, cmd, keep)
+	receipt, err := c.Fleet.Do(c.Context(), c.Who.Name, cmd, keep)
 	var old *fleet.Replayed
 	if errors.As(err, &old) {
 		c.setHeader("Idempotency-Replayed", "true")
@@ -70,14 +70,14 @@ const keyHeader = "Idempotency-Key"
 // without one. release must be called when the request is over.
 func (c *call) keep(status int) (keep *events.RequestKept, release func(), err error) {
 	release = func() {}
-	sent := c.gin.Request.Header.Values(keyHeader)
+	sent := c.Request.Header.Values(keyHeader)
 	if len(sent) == 0 {
 		return nil, release, nil
 	}
 	if len(sent) > 1 || !plainKey(sent[0]) {
 		return nil, release, &problem{kind: kindBadRequest, detail: keyHeader + " must be one value of 1 to 255 visible characters"}
 	}
-	if c.gin.Request.Method != "POST" {
+	if c.Request.Method != "POST" {
 		return nil, release, nil // PATCH has If-Match
 	}
 	raw, err := c.readBody()
@@ -85,20 +85,20 @@ func (c *call) keep(status int) (keep *events.RequestKept, release func(), err e
 		return nil, release, err
 	}
 	keep = &events.RequestKept{
-		Key:    digest(c.who.Token, sent[0]),
-		Print:  digest(c.gin.Request.Method, c.gin.Request.URL.Path, string(raw)),
+		Key:    digest(c.Who.Token, sent[0]),
+		Print:  digest(c.Request.Method, c.Request.URL.Path, string(raw)),
 		Status: status,
 	}
-	if !c.api.flying.begin(keep.Key) {
+	if !c.at.flying.begin(keep.Key) {
 		return nil, release, &problem{kind: kindKeyInFlight, detail: "wait for the answer to the first request with this " + keyHeader}
 	}
-	return keep, func() { c.api.flying.end(keep.Key) }, nil
+	return keep, func() { c.at.flying.end(keep.Key) }, nil
 }
 
 // noKey refuses an Idempotency-Key where the answer holds a secret: it is shown
 // once, so the same answer cannot be given twice.
 func (c *call) noKey() error {
-	if len(c.gin.Request.Header.Values(keyHeader)) == 0 {
+	if len(c.Request.Header.Values(keyHeader)) == 0 {
 		return nil
 	}
 	return &problem{kind: kindKeyUnwelcome, detail: "the answer holds a secret that is shown once; send the request without " + keyHeader}

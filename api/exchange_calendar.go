@@ -10,8 +10,6 @@ import (
 	"strings"
 	"time"
 
-	"github.com/gin-gonic/gin"
-
 	"rigledger/api/exchange/calendar"
 	"rigledger/fleet"
 	"rigledger/fleet/plan"
@@ -44,16 +42,16 @@ func calendarDocOf(k *fleet.Calendar) calendarDoc {
 }
 
 // seesCalendar: a manager held to yards has to do with their calendars alone.
-func (c *call) seesCalendar(s *fleet.State, yard, rig string) bool {
+func seesCalendar(c *call, s *fleet.State, yard, rig string) bool {
 	if rig != "" {
 		return c.sees(s.Rigs[rig])
 	}
-	return c.who.MaySee(yard)
+	return c.Who.MaySee(yard)
 }
 
-func getCalendars(c *call) error {
+func (res *exchangeResources) getCalendars(c *call) error {
 	p := c.pages("calendars")
-	if err := c.query.err(); err != nil {
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	docs := []calendarDoc{}
@@ -61,7 +59,7 @@ func getCalendars(c *call) error {
 	err := c.view(func(s *fleet.State) error {
 		var found []placed[*fleet.Calendar]
 		for id, k := range s.Calendars {
-			if at := (place{ID: id}); p.wants(at) && c.seesCalendar(s, k.Yard, k.Rig) {
+			if at := (place{ID: id}); p.wants(at) && seesCalendar(c, s, k.Yard, k.Rig) {
 				found = append(found, placed[*fleet.Calendar]{at, k})
 			}
 		}
@@ -84,7 +82,7 @@ type newCalendarDoc struct {
 	Notice  string `json:"notice"`
 }
 
-func postCalendar(c *call) error {
+func (res *exchangeResources) postCalendar(c *call) error {
 	if err := c.noKey(); err != nil {
 		return err
 	}
@@ -96,7 +94,7 @@ func postCalendar(c *call) error {
 		if cmd.Rig != "" {
 			return c.mayNamed(&cmd.Rig)(s)
 		}
-		if cmd.Yard != "" && !c.who.MaySee(cmd.Yard) {
+		if cmd.Yard != "" && !c.Who.MaySee(cmd.Yard) {
 			return &problem{kind: kindNotAllowed, detail: "this token is held to other yards"}
 		}
 		return nil
@@ -119,11 +117,11 @@ func postCalendar(c *call) error {
 	return c.answer(http.StatusCreated, doc)
 }
 
-func revokeCalendar(c *call) error {
-	id := c.gin.Param("calendar")
+func (res *exchangeResources) revokeCalendar(c *call) error {
+	id := c.Param("calendar")
 	cmd := fleet.RevokeCalendar{Calendar: id}
 	may := func(s *fleet.State) error {
-		if k := s.Calendars[id]; k == nil || !c.seesCalendar(s, k.Yard, k.Rig) {
+		if k := s.Calendars[id]; k == nil || !seesCalendar(c, s, k.Yard, k.Rig) {
 			return notFound("calendar", id)
 		}
 		return nil
@@ -160,55 +158,46 @@ type calendarAnswer struct {
 
 // serveCalendar answers who has the secret. A wrong one, a revoked one and one
 // that never was are the same.
-func (a *API) serveCalendar(g *gin.Context) {
-	secret, ics := strings.CutSuffix(g.Param("secret"), ".ics")
+func (res *exchangeResources) serveCalendar(c *call) error {
+	secret, ics := strings.CutSuffix(c.Param("secret"), ".ics")
 	unknown := &problem{kind: kindNotFound, detail: "there is no such calendar"}
-	if !ics || len(g.Request.URL.RawQuery) > 0 {
-		a.refuse(g, unknown)
-		return
+	if !ics || len(c.Request.URL.RawQuery) > 0 {
+		return unknown
 	}
-	now := a.now()
 	var id string
 	var commit uint64
 	var day plan.Date
-	a.fleet.View(func(s *fleet.State) {
-		setCommit(g.Writer.Header(), s.Head.N)
+	_ = c.view(func(s *fleet.State) error {
 		if k := s.CalendarOf(secret); k != nil {
-			id, commit, day = k.Calendar, s.Head.N, plan.Of(now, s.Zone())
+			id, commit, day = k.Calendar, s.Head.N, c.today(s)
 		}
+		return nil
 	})
 	if id == "" {
-		a.refuse(g, unknown)
-		return
+		return unknown
 	}
-	kept, _ := a.calendars.Load(id)
+	kept, _ := res.calendars.Load(id)
 	made, ok := kept.(*calendarAnswer)
 	if !ok || made.commit != commit || made.day != day {
-		body, err := a.makeCalendar(id, now)
+		body, err := makeCalendar(c, id)
 		if err != nil {
-			a.refuse(g, err)
-			return
+			return err
 		}
 		sum := sha256.Sum256(body)
 		made = &calendarAnswer{commit, day, body, `"` + hex.EncodeToString(sum[:12]) + `"`}
-		a.calendars.Store(id, made)
+		res.calendars.Store(id, made)
 	}
-	h := g.Writer.Header()
-	h.Set("Etag", made.tag)
-	h.Set("Cache-Control", "private, max-age=300")
-	if sent := g.Request.Header["If-None-Match"]; len(sent) > 0 && tagListed(sent, made.tag) {
-		h.Set("Etag", tagHeld(sent, made.tag))
-		g.Status(http.StatusNotModified)
-		g.Writer.WriteHeaderNow()
-		return
+	c.setHeader("Cache-Control", "private, max-age=300")
+	if c.unchanged(made.tag) {
+		return nil
 	}
-	g.Data(http.StatusOK, "text/calendar; charset=utf-8", made.body)
+	return c.bytes(http.StatusOK, "text/calendar; charset=utf-8", made.body)
 }
 
-func (a *API) makeCalendar(id string, now time.Time) ([]byte, error) {
+func makeCalendar(c *call, id string) ([]byte, error) {
 	var name string
 	var codes []string
-	a.fleet.View(func(s *fleet.State) {
+	c.Fleet.View(func(s *fleet.State) {
 		k := s.Calendars[id]
 		name = k.Name
 		for code, r := range s.Rigs {
@@ -220,7 +209,7 @@ func (a *API) makeCalendar(id string, now time.Time) ([]byte, error) {
 	slices.Sort(codes)
 	ahead := map[string][]fleet.TaskForecast{}
 	for _, code := range codes[:min(len(codes), forecastRigs)] {
-		f, err := a.fleet.Forecast(code, fleet.WhatIf{})
+		f, err := c.Fleet.Forecast(code, fleet.WhatIf{})
 		if fleet.CodeOf(err) == fleet.NotFound || fleet.CodeOf(err) == fleet.Conflict {
 			continue // retired meanwhile
 		}
@@ -230,8 +219,8 @@ func (a *API) makeCalendar(id string, now time.Time) ([]byte, error) {
 		ahead[code] = f.Tasks
 	}
 	var entries []calendar.Entry
-	a.fleet.View(func(s *fleet.State) {
-		entries = calendarEntries(s, codes, ahead, now)
+	c.Fleet.View(func(s *fleet.State) {
+		entries = calendarEntries(s, codes, ahead, c.Now)
 	})
 	var out bytes.Buffer
 	// UIDs hold wherever the ledger is served from, so the domain is no host's.
@@ -269,7 +258,7 @@ func calendarEntries(s *fleet.State, codes []string, ahead map[string][]fleet.Ta
 		}
 		for _, id := range r.Open {
 			it := s.Items[id]
-			line := itemLineOf(s, foundItem{it, r, nil})
+			line := itemLineFor(s, it, r, nil)
 			e := calendarEntry(r, id, line.Title)
 			e.Category, e.Standing, e.Commit = line.Weight, calendar.Firm, it.Changed
 			switch day, forecast := likely[id]; {
@@ -296,7 +285,7 @@ func calendarEntries(s *fleet.State, codes []string, ahead map[string][]fleet.Ta
 			continue
 		}
 		r := s.Rigs[it.Rig]
-		e := calendarEntry(r, id, itemLineOf(s, foundItem{it, r, nil}).Title)
+		e := calendarEntry(r, id, itemLineFor(s, it, r, nil).Title)
 		e.Standing, e.Commit, e.Changed = calendar.Cancelled, it.Changed, changedAt(r, it.Changed)
 		if e.First = it.BookedOn; e.First == "" {
 			e.First = plan.Of(it.EndedAt, s.Zone()).String()

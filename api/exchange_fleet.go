@@ -17,30 +17,18 @@ import (
 
 const xmlType = "application/xml"
 
-// bytes writes an answer that is not JSON.
-func (c *call) bytes(status int, kind string, body []byte) error {
-	c.setHeader("Content-Type", kind)
-	c.setHeader("Content-Length", strconv.Itoa(len(body)))
-	c.setHeader("Cache-Control", cacheControl[0])
-	c.gin.Status(status)
-	if _, err := c.gin.Writer.Write(body); err != nil {
-		c.api.log.Debug("an answer was not taken", "error", err)
-	}
-	return nil
-}
-
 // pageParam is the number of a page in the path, from 1.
-func (c *call) pageParam() (int, error) {
-	n, err := strconv.Atoi(c.gin.Param("page"))
+func pageParam(c *call) (int, error) {
+	n, err := strconv.Atoi(c.Param("page"))
 	if err != nil || n < 1 {
-		return 0, notFound("page", c.gin.Param("page"))
+		return 0, notFound("page", c.Param("page"))
 	}
 	return n, nil
 }
 
 // getFleetPage is a page of the fleet in the shape of ISO/TS 15143-3.
-func getFleetPage(c *call) error {
-	page, err := c.pageParam()
+func (res *exchangeResources) getFleetPage(c *call) error {
+	page, err := pageParam(c)
 	if err != nil {
 		return err
 	}
@@ -56,7 +44,7 @@ func getFleetPage(c *call) error {
 		slices.Sort(codes)
 		some, ok := fleetxml.PageOf(codes, page)
 		if !ok {
-			return notFound("page", c.gin.Param("page"))
+			return notFound("page", c.Param("page"))
 		}
 		head, snap.Time = s.Head.N, s.Recorded
 		for _, code := range some {
@@ -68,11 +56,11 @@ func getFleetPage(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.fleetXML(head, func(out *bytes.Buffer) error { return fleetxml.Write(out, snap) })
+	return answerXML(c, head, func(out *bytes.Buffer) error { return fleetxml.Write(out, snap) })
 }
 
 // getFleetRig is one rig in the same shape.
-func getFleetRig(c *call) error {
+func (res *exchangeResources) getFleetRig(c *call) error {
 	snap := fleetxml.Snapshot{}
 	var changed uint64
 	err := c.view(func(s *fleet.State) error {
@@ -88,10 +76,10 @@ func getFleetRig(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.fleetXML(changed, func(out *bytes.Buffer) error { return fleetxml.Write(out, snap) })
+	return answerXML(c, changed, func(out *bytes.Buffer) error { return fleetxml.Write(out, snap) })
 }
 
-func (c *call) fleetXML(changed uint64, write func(out *bytes.Buffer) error) error {
+func answerXML(c *call, changed uint64, write func(out *bytes.Buffer) error) error {
 	if c.unchanged(tagOf(changed, noDate)) {
 		return nil
 	}
@@ -150,12 +138,12 @@ var seriesOf = map[fleetxml.Element]meter.Quantity{
 }
 
 // getFleetSeries is a page of one rig's readings as totals over time.
-func getFleetSeries(c *call) error {
-	page, err := c.pageParam()
+func (res *exchangeResources) getFleetSeries(c *call) error {
+	page, err := pageParam(c)
 	if err != nil {
 		return err
 	}
-	element := fleetxml.Element(c.gin.Param("element"))
+	element := fleetxml.Element(c.Param("element"))
 	q, known := seriesOf[element]
 	if !known {
 		return notFound("time series", string(element))
@@ -167,8 +155,8 @@ func getFleetSeries(c *call) error {
 		if err != nil {
 			return err
 		}
-		from, err1 := pathTime(c.gin.Param("from"), s.Zone())
-		to, err2 := pathTime(c.gin.Param("to"), s.Zone())
+		from, err1 := pathTime(c.Param("from"), s.Zone())
+		to, err2 := pathTime(c.Param("to"), s.Zone())
 		if err1 != nil || err2 != nil {
 			return &problem{kind: kindBadRequest, detail: "from and to in the address must be dates like 2026-04-01 or times like 2026-04-01T06:00:00Z"}
 		}
@@ -183,7 +171,7 @@ func getFleetSeries(c *call) error {
 		}
 		some, ok := fleetxml.PageOf(points, page)
 		if !ok {
-			return notFound("page", c.gin.Param("page"))
+			return notFound("page", c.Param("page"))
 		}
 		for _, p := range some {
 			at := time.UnixMilli(p.At).UTC()
@@ -196,14 +184,14 @@ func getFleetSeries(c *call) error {
 				series.Distances = append(series.Distances, fleetxml.Distance{At: at, Metres: p.Total})
 			}
 		}
-		base := strings.TrimSuffix(c.gin.Request.URL.EscapedPath(), c.gin.Param("page"))
+		base := strings.TrimSuffix(c.Request.URL.EscapedPath(), c.Param("page"))
 		series.Links = fleetxml.PageLinks(page, fleetxml.PageCount(len(points)), func(n int) string { return base + strconv.Itoa(n) })
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	return c.fleetXML(changed, func(out *bytes.Buffer) error { return fleetxml.WriteSeries(out, series) })
+	return answerXML(c, changed, func(out *bytes.Buffer) error { return fleetxml.WriteSeries(out, series) })
 }
 
 // pathTime reads a date, which stands for its first instant, or a time.
@@ -220,17 +208,17 @@ type receivedDoc struct {
 	Skipped []receive.Skip    `json:"skipped"`
 }
 
-func (c *call) caller() receive.Caller { return receive.Caller{Name: c.who.Name, Sees: c.sees} }
+func callerOf(c *call) receive.Caller { return receive.Caller{Name: c.Who.Name, Sees: c.sees} }
 
 // take has a lot taken and says with which status to answer: 202 when some of it
 // waits in quarantine.
-func (c *call) take(lot *receive.Lot) (int, error) {
+func take(c *call, lot *receive.Lot) (int, error) {
 	first, release, err := c.readingsKey()
 	if err != nil {
 		return 0, err
 	}
 	defer release()
-	if err := lot.Take(c.gin.Request.Context(), c.api.fleet, c.caller()); err != nil {
+	if err := lot.Take(c.Context(), c.Fleet, callerOf(c)); err != nil {
 		return 0, err
 	}
 	status := http.StatusOK
@@ -245,12 +233,12 @@ func (c *call) take(lot *receive.Lot) (int, error) {
 	} else if err := c.keepReadings(status); err != nil {
 		return 0, err
 	}
-	setCommit(c.gin.Writer.Header(), c.api.fleet.Head().N)
+	c.SetCommit(c.Fleet.Head().N)
 	return status, nil
 }
 
 // postFleet takes readings from fleet data of another program.
-func postFleet(c *call) error {
+func (res *exchangeResources) postFleet(c *call) error {
 	raw, err := c.readBody()
 	if err != nil {
 		return err
@@ -264,13 +252,13 @@ func postFleet(c *call) error {
 	}
 	var lot *receive.Lot
 	err = c.view(func(s *fleet.State) error {
-		lot = receive.FleetData(s, snap, problems, c.caller())
+		lot = receive.FleetData(s, snap, problems, callerOf(c))
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	status, err := c.take(lot)
+	status, err := take(c, lot)
 	if err != nil {
 		return err
 	}

@@ -39,9 +39,9 @@ type featureProps struct {
 }
 
 // getPositions is where the rigs were last, of those that ever said so.
-func getPositions(c *call) error {
-	rigs, yards := c.query.words("rig"), c.query.words("yard")
-	if err := c.query.err(); err != nil {
+func (res *exchangeResources) getPositions(c *call) error {
+	rigs, yards := c.Query.words("rig"), c.Query.words("yard")
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	all := featureCollection{Type: "FeatureCollection", Features: []feature{}}

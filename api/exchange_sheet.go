@@ -56,17 +56,17 @@ func cols(pairs ...any) []sheet.Column {
 }
 
 // getSheet is a list as CSV or spreadsheet, by the address's ending.
-func getSheet(c *call) error {
-	name, form, _ := strings.Cut(c.gin.Param("sheet"), ".")
+func (res *exchangeResources) getSheet(c *call) error {
+	name, form, _ := strings.Cut(c.Param("sheet"), ".")
 	table, known := sheets[name]
 	if !known || form != "csv" && form != "xlsx" {
-		return notFound("sheet", c.gin.Param("sheet"))
+		return notFound("sheet", c.Param("sheet"))
 	}
-	w := sheetWanted{rigs: c.query.words("rig"), yards: c.query.words("yard"), from: c.query.date("from"), to: c.query.date("to")}
-	if name != "usage" && (c.query.text("from") != "" || c.query.text("to") != "") {
-		c.query.fail("from", "and to go with usage only")
+	w := sheetWanted{rigs: c.Query.words("rig"), yards: c.Query.words("yard"), from: c.Query.date("from"), to: c.Query.date("to")}
+	if name != "usage" && (c.Query.text("from") != "" || c.Query.text("to") != "") {
+		c.Query.fail("from", "and to go with usage only")
 	}
-	if err := c.query.err(); err != nil {
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	var rows [][]any
@@ -80,11 +80,11 @@ func getSheet(c *call) error {
 			w.from = w.to.AddDays(-31)
 		}
 		if !w.from.Before(w.to) || w.from.DaysUntil(w.to) > usageMost {
-			c.query.fail("to", "must be a date after from, at most 4000 days later")
-			return c.query.err()
+			c.Query.fail("to", "must be a date after from, at most 4000 days later")
+			return c.Query.err()
 		}
 		tag = tagOf(s.Head.N, today)
-		rows, err = table.rows(c, s, c.rigsFor(s, w), w)
+		rows, err = table.rows(c, s, rigsFor(c, s, w), w)
 		return err
 	})
 	if err != nil {
@@ -106,7 +106,7 @@ func getSheet(c *call) error {
 	return c.bytes(http.StatusOK, kind, out.Bytes())
 }
 
-func (c *call) rigsFor(s *fleet.State, w sheetWanted) (rigs []*fleet.Rig) {
+func rigsFor(c *call, s *fleet.State, w sheetWanted) (rigs []*fleet.Rig) {
 	for _, code := range slices.Sorted(maps.Keys(s.Rigs)) {
 		if r := s.Rigs[code]; c.sees(r) && has(w.rigs, code) && has(w.yards, r.Yard) {
 			rigs = append(rigs, r)
@@ -142,7 +142,7 @@ func rigTotal(r *fleet.Rig, q meter.Quantity) any {
 func rigRows(c *call, s *fleet.State, rigs []*fleet.Rig, _ sheetWanted) (rows [][]any, err error) {
 	for _, r := range rigs {
 		rows = append(rows, []any{r.Rig, r.Name, r.Class, r.Yard, float64(r.WidthMM) / 1000, float64(r.TankML) / 1000, cell(r.FirstUse), cell(r.Serial),
-			rigTotal(r, meter.Hours), rigTotal(r, meter.Area), timeCell(r.LastRead()), c.api.fleet.FitnessOf(s, r, c.now).State,
+			rigTotal(r, meter.Hours), rigTotal(r, meter.Area), timeCell(r.LastRead()), c.Fleet.FitnessOf(s, r, c.Now).State,
 			len(r.Open), len(r.Defects), r.Retired})
 	}
 	return rows, nil
@@ -153,7 +153,7 @@ func itemRows(c *call, s *fleet.State, rigs []*fleet.Rig, _ sheetWanted) (rows [
 	byCode := map[string]*fleet.Rig{}
 	for _, r := range rigs {
 		byCode[r.Rig] = r
-		due := c.api.fleet.DueOf(s, r, c.now)
+		due := c.Fleet.DueOf(s, r, c.Now)
 		for i := range due {
 			if due[i].Item != "" {
 				lines[due[i].Item] = &due[i]
@@ -166,7 +166,7 @@ func itemRows(c *call, s *fleet.State, rigs []*fleet.Rig, _ sheetWanted) (rows [
 		if r == nil {
 			continue
 		}
-		l := itemLineOf(s, foundItem{it, r, lines[id]})
+		l := itemLineFor(s, it, r, lines[id])
 		amount := func(q meter.Quantity) any {
 			if v, ok := it.Due.Get(string(q)); ok {
 				return fourDecimals(q.FromBase(v))
@@ -242,8 +242,8 @@ func usageRows(c *call, s *fleet.State, rigs []*fleet.Rig, w sheetWanted) (rows 
 				}
 			}
 			if len(rows) > usageSheetMost {
-				c.query.fail("to", "makes more than 500000 rows; ask for less time or a yard")
-				return nil, c.query.err()
+				c.Query.fail("to", "makes more than 500000 rows; ask for less time or a yard")
+				return nil, c.Query.err()
 			}
 		}
 	}

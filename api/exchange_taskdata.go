@@ -3,6 +3,7 @@ package api
 import (
 	"bytes"
 	"errors"
+	"sync"
 	"time"
 
 	"rigledger/api/exchange/fieldusage"
@@ -24,6 +25,16 @@ const unpackingMost = 2
 
 var zipTypes = map[string]bool{"application/zip": true, "application/x-zip-compressed": true, "application/octet-stream": true}
 
+// exchangeResources answer other farm software.
+type exchangeResources struct {
+	calendars sync.Map      // calendar → *calendarAnswer
+	unpacking chan struct{} // bounds how much task data is read at a time
+}
+
+func newExchange() *exchangeResources {
+	return &exchangeResources{unpacking: make(chan struct{}, unpackingMost)}
+}
+
 // taskDataDoc is what became of a set of task data, device by device.
 type taskDataDoc struct {
 	Version string `json:"version"`
@@ -32,27 +43,27 @@ type taskDataDoc struct {
 
 // postTaskData takes the lifetime counters of zipped task data as readings and
 // reports the totals of its tasks.
-func postTaskData(c *call) error {
-	named, err := receive.ParseRigs(c.query.words("device"))
+func (res *exchangeResources) postTaskData(c *call) error {
+	named, err := receive.ParseRigs(c.Query.words("device"))
 	if err != nil {
-		c.query.fail("device", err.Error())
+		c.Query.fail("device", err.Error())
 	}
-	rows := len(c.query.words("rows", "csv")) > 0
+	rows := len(c.Query.words("rows", "csv")) > 0
 	var zone *time.Location
-	if name := c.query.text("zone"); name != "" {
+	if name := c.Query.text("zone"); name != "" {
 		if zone, err = time.LoadLocation(name); err != nil || name == "Local" {
-			c.query.fail("zone", "must be a time zone like Europe/Berlin")
+			c.Query.fail("zone", "must be a time zone like Europe/Berlin")
 		}
 	}
-	if err := c.query.err(); err != nil {
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	if !zipTypes[c.mediaType()] {
 		return &problem{kind: kindMedia, detail: "send Content-Type: application/zip"}
 	}
 	select {
-	case c.api.unpacking <- struct{}{}:
-		defer func() { <-c.api.unpacking }()
+	case res.unpacking <- struct{}{}:
+		defer func() { <-res.unpacking }()
 	default:
 		return &problem{kind: kindBusy, detail: "other task data is being read; send it again in a moment"}
 	}
@@ -76,9 +87,9 @@ func postTaskData(c *call) error {
 	var lot *receive.Lot
 	codes := map[taskdata.Key]string{}
 	err = c.view(func(s *fleet.State) error {
-		lot = receive.TaskData(s, report, named, c.caller())
+		lot = receive.TaskData(s, report, named, callerOf(c))
 		for _, d := range report.Devices {
-			if r, _ := named.Of(s, d.Key, c.caller()); r != nil {
+			if r, _ := named.Of(s, d.Key, callerOf(c)); r != nil {
 				codes[d.Key] = r.Rig
 			}
 		}
@@ -87,7 +98,7 @@ func postTaskData(c *call) error {
 	if err != nil {
 		return err
 	}
-	status, err := c.take(lot)
+	status, err := take(c, lot)
 	if err != nil {
 		return err
 	}

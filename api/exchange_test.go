@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"encoding/csv"
 	"fmt"
+	"io"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
@@ -288,10 +289,30 @@ func TestTaskDataHasBoundsOfItsOwn(t *testing.T) {
 	h := newHouse(t)
 	h.taskData("", make([]byte, 2*maxBody)).is(422)
 	h.send("operator", "POST", "/v1/exchange/fleet", make([]byte, maxBody+1), "Content-Type", "application/xml").is(413)
-	for range unpackingMost {
-		h.api.unpacking <- struct{}{}
+	for range unpackingMost { // each sends on and on, so that it is being read
+		body, sending := io.Pipe()
+		r, _ := http.NewRequest("POST", h.url+"/v1/exchange/taskdata", body)
+		r.Header.Set("Authorization", "Bearer "+h.tokens["operator"])
+		r.Header.Set("Content-Type", "application/zip")
+		ended := make(chan struct{})
+		go func() {
+			defer close(ended)
+			if a, err := http.DefaultClient.Do(r); err == nil {
+				a.Body.Close()
+			}
+		}()
+		t.Cleanup(func() {
+			sending.CloseWithError(io.ErrUnexpectedEOF)
+			<-ended
+		})
 	}
-	if a := h.taskData("", season(t, "SN-7")).is(503); a.header.Get("Retry-After") == "" {
+	var a answer
+	for began := time.Now(); a.status != 503; time.Sleep(10 * time.Millisecond) {
+		if a = h.taskData("", season(t, "SN-7")); a.status != 503 && (a.status != 200 || time.Since(began) > 10*time.Second) {
+			t.Fatalf("while others are read, answers %d", a.status)
+		}
+	}
+	if a.header.Get("Retry-After") == "" {
 		t.Error("nothing says when to come again")
 	}
 }
@@ -301,7 +322,7 @@ func TestACalendarsAddressIsInNoLog(t *testing.T) {
 	h.register("T01", "north")
 	path := h.send("manager", "POST", "/v1/exchange/calendars", obj{"name": "x", "yard": "north"}).is(201).at("/address").(string)
 	var log bytes.Buffer
-	logged := newAPI(Options{Fleet: h.fleet, Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))})
+	logged := New(Options{Fleet: h.fleet, Log: slog.New(slog.NewTextHandler(&log, &slog.HandlerOptions{Level: slog.LevelDebug}))})
 	for _, p := range []string{path, path + "x", path + "?x=1"} {
 		logged.ServeHTTP(httptest.NewRecorder(), httptest.NewRequest("GET", p, nil))
 	}

@@ -191,9 +191,10 @@ func TestChangesLeaveNothingOut(t *testing.T) {
 			}
 		}
 		facts := map[string]int{}
+		reader := NewFeed(h.fleet)
 		err := h.store.Read(context.Background(), head+1, func(c *events.Commit) error {
 			head = c.N
-			for i, changes := range NewFeed(h.fleet).Changes(c) {
+			for i, changes := range reader.Changes(c) {
 				facts[c.Facts[i].Fact.Kind()]++
 				for _, path := range changes {
 					named[path] = true

@@ -36,6 +36,7 @@ func (s *streams) leave() { s.open.Add(-1) }
 
 // stream is one live stream on its way.
 type stream struct {
+	res    *feedResources
 	c      *call
 	rc     *http.ResponseController
 	filter feed.Filter
@@ -46,26 +47,26 @@ type stream struct {
 
 // getFeedLive sends facts as they come, as server-sent events. It ends with the
 // token, with the service, or when the reader does not take what is sent.
-func getFeedLive(c *call) error {
-	now := events.After(c.api.fleet.Head().N)
-	filter, at := c.feedQuery(c.gin.Request.Header.Get("Last-Event-ID"), now)
-	if err := c.query.err(); err != nil {
+func (res *feedResources) getFeedLive(c *call) error {
+	now := events.After(c.Fleet.Head().N)
+	filter, at := readQuery(c, c.Request.Header.Get("Last-Event-ID"), now)
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	if err := c.waitFor(at.Commit); err != nil {
 		return err
 	}
-	if !c.api.streams.enter() {
+	if !res.streams.enter() {
 		return &problem{kind: kindStreams, detail: "as many live streams are open as may be; read /v1/feed instead, or try again"}
 	}
-	defer c.api.streams.leave()
+	defer res.streams.leave()
 
-	s := &stream{c: c, rc: http.NewResponseController(c.gin.Writer), filter: filter, at: at, told: at}
-	setCommit(c.gin.Writer.Header(), c.api.fleet.Head().N)
+	s := &stream{res: res, c: c, rc: http.NewResponseController(c.Writer), filter: filter, at: at, told: at}
+	c.SetCommit(c.Fleet.Head().N)
 	c.setHeader("Content-Type", "text/event-stream")
 	c.setHeader("Cache-Control", "no-store")
-	c.gin.Status(http.StatusOK)
-	c.gin.Writer.WriteHeaderNow()
+	c.Writer.WriteHeader(http.StatusOK)
+	c.Writer.WriteHeaderNow()
 	if c.head() {
 		return nil
 	}
@@ -81,17 +82,17 @@ func getFeedLive(c *call) error {
 }
 
 func (s *stream) run() {
-	ctx, fleet := s.c.gin.Request.Context(), s.c.api.fleet
-	if until := s.c.who.Until; !until.IsZero() {
+	ctx, fleet := s.c.Context(), s.c.Fleet
+	if until := s.c.Who.Until; !until.IsZero() {
 		var stop context.CancelFunc
-		ctx, stop = context.WithTimeout(ctx, until.Sub(s.c.api.now()))
+		ctx, stop = context.WithTimeout(ctx, until.Sub(s.c.Fleet.Now()))
 		defer stop()
 	}
 	alive := time.NewTicker(keepAlive)
 	defer alive.Stop()
 	for {
 		changed := fleet.Changed() // before the reading, so that nothing falls in between
-		page, err := s.c.api.feed.Read(ctx, s.filter, s.at, streamBatch)
+		page, err := s.res.Reader.Read(ctx, s.filter, s.at, streamBatch)
 		if err != nil || !s.send(&page) {
 			return
 		}
@@ -101,7 +102,7 @@ func (s *stream) run() {
 		case <-breath.C:
 		case <-ctx.Done():
 			return
-		case <-s.c.api.stopping:
+		case <-s.res.Stopping:
 			return
 		}
 		if page.More() {
@@ -118,7 +119,7 @@ func (s *stream) run() {
 				}
 			case <-ctx.Done():
 				return
-			case <-s.c.api.stopping:
+			case <-s.res.Stopping:
 				return
 			}
 		}
@@ -134,7 +135,7 @@ func (s *stream) send(page *feed.Page) bool {
 		f := &page.Facts[i]
 		text, err := json.Marshal(f) // one line: JSON escapes line ends
 		if err != nil {
-			s.c.api.log.Error("a fact cannot be shown", "position", f.Position, "error", err)
+			s.c.Log.Error("a fact cannot be shown", "position", f.Position, "error", err)
 			return false
 		}
 		s.buf.WriteString("id: " + f.Position.String() + "\nevent: " + f.Kind + "\ndata: ")
@@ -166,7 +167,7 @@ func (s *stream) admitted() bool {
 
 func (s *stream) flush() bool {
 	_ = s.rc.SetWriteDeadline(time.Now().Add(streamPatient))
-	_, err := s.c.gin.Writer.Write(s.buf.Bytes())
+	_, err := s.c.Writer.Write(s.buf.Bytes())
 	s.buf.Reset()
 	return err == nil && s.rc.Flush() == nil
 }

@@ -273,22 +273,29 @@ func TestALiveStreamEndsWithItsToken(t *testing.T) {
 
 func TestLiveStreamsAreBounded(t *testing.T) {
 	h := newHouse(t)
-	h.api.streams.open.Store(streamsMost - 1)
-	a := follow(t, h.url, h.tokens["reader"], "", "")
-	defer a.Body.Close()
-	if a.StatusCode != 200 || a.Header.Get("Content-Type") != "text/event-stream" || a.Header.Get("Content-Encoding") != "" {
-		t.Fatalf("%d %v", a.StatusCode, a.Header)
+	open := make([]*http.Response, streamsMost)
+	for i := range open {
+		open[i] = follow(t, h.url, h.tokens["reader"], "", "")
+		if a := open[i]; a.StatusCode != 200 || a.Header.Get("Content-Type") != "text/event-stream" || a.Header.Get("Content-Encoding") != "" {
+			t.Fatalf("stream %d: %d %v", i+1, a.StatusCode, a.Header)
+		}
 	}
 	h.send("reader", "GET", "/v1/feed/live", nil).is(503).has("/type", "/problems/too-many-streams")
-	a.Body.Close()
-	for h.api.streams.open.Load() >= streamsMost {
-		time.Sleep(time.Millisecond)
-	}
-	h.api.streams.open.Store(0)
-	r, _ := http.NewRequest("HEAD", h.url+"/v1/feed/live", nil)
-	r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
-	if a, err := http.DefaultClient.Do(r); err != nil || a.StatusCode != 200 {
-		t.Fatalf("HEAD: %v %v", a, err)
+	open[0].Body.Close()
+	for began := time.Now(); ; time.Sleep(10 * time.Millisecond) { // the service learns of it when it sends next, or by the closed connection
+		r, _ := http.NewRequest("HEAD", h.url+"/v1/feed/live", nil)
+		r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
+		a, err := http.DefaultClient.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		a.Body.Close()
+		if a.StatusCode == 200 {
+			break
+		}
+		if a.StatusCode != 503 || time.Since(began) > 10*time.Second {
+			t.Fatalf("a place is free, and HEAD answers %d", a.StatusCode)
+		}
 	}
 }
 
@@ -350,7 +357,7 @@ func TestTheFeedShowsWhatTheReaderMaySeeAndNoSecret(t *testing.T) {
 	}
 	began := time.Now()
 	h.send("reader", "GET", "/v1/feed?after=999999", nil).is(503).has("/type", "/problems/behind")
-	if took := time.Since(began); took < behindMost {
+	if took := time.Since(began); took < 5*time.Second {
 		t.Errorf("waited %v only for what another instance may have", took)
 	}
 }

@@ -2,7 +2,6 @@ package api
 
 import (
 	"cmp"
-	"math"
 	"slices"
 
 	"rigledger/fleet"
@@ -105,7 +104,7 @@ func getRigForecast(c *call) error {
 	if err := c.view(func(s *fleet.State) error { _, err := c.rig(s); return err }); err != nil {
 		return err
 	}
-	f, err := c.api.fleet.Forecast(c.gin.Param("rig"), fleet.WhatIf{})
+	f, err := c.Fleet.Forecast(c.Param("rig"), fleet.WhatIf{})
 	if err != nil {
 		return err
 	}
@@ -135,7 +134,7 @@ func postForecast(c *call) error {
 	if err != nil {
 		return err
 	}
-	f, err := c.api.fleet.Forecast(in.Rig, in.WhatIf)
+	f, err := c.Fleet.Forecast(in.Rig, in.WhatIf)
 	if err != nil {
 		return err
 	}
@@ -148,9 +147,9 @@ const forecastRigs = 1000
 // getForecast lists what falls due in the next days over the rigs asked for, by
 // the middle of its band.
 func getForecast(c *call) error {
-	days := c.query.number("days", 1, 366, 42)
-	rigs, yards := c.query.words("rig"), c.query.words("yard")
-	if err := c.query.err(); err != nil {
+	days := c.Query.number("days", 1, 366, 42)
+	rigs, yards := c.Query.words("rig"), c.Query.words("yard")
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	var codes []string
@@ -168,13 +167,13 @@ func getForecast(c *call) error {
 		return err
 	}
 	if len(codes) > forecastRigs {
-		c.query.fail("yard", "more than 1000 rigs; ask for a yard")
-		return c.query.err()
+		c.Query.fail("yard", "more than 1000 rigs; ask for a yard")
+		return c.Query.err()
 	}
 	slices.Sort(codes)
 	docs := []taskForecastDoc{}
 	for _, code := range codes {
-		f, err := c.api.fleet.Forecast(code, fleet.WhatIf{})
+		f, err := c.Fleet.Forecast(code, fleet.WhatIf{})
 		if fleet.CodeOf(err) == fleet.NotFound || fleet.CodeOf(err) == fleet.Conflict {
 			continue // retired meanwhile
 		}
@@ -195,5 +194,3 @@ func getForecast(c *call) error {
 	})
 	return c.answer(200, map[string]any{"tasks": docs, "until": until, "notice": forecastNotice})
 }
-
-func fourDecimals(v float64) float64 { return math.Round(v*10_000) / 10_000 }

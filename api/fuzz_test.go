@@ -83,10 +83,11 @@ type fuzz struct {
 }
 
 func (f *fuzz) house(until time.Time) {
-	f.h = newHouse(f.t)
+	f.h = newHouse(f.t, func(o *Options) {
+		o.Log = slog.New(slog.NewTextHandler(&f.broke, &slog.HandlerOptions{Level: slog.LevelError}))
+	})
 	f.below = map[string]bool{}
 	f.broke.Reset()
-	f.h.api.log = slog.New(slog.NewTextHandler(&f.broke, &slog.HandlerOptions{Level: slog.LevelError}))
 	f.maker = &maker{Rand: f.rand, contract: f.contract, now: f.h.now, seen: map[string][]any{}, strings: map[string]*rapid.Generator[string]{}}
 	f.client = &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }, Timeout: 20 * time.Second}
 	defer f.client.CloseIdleConnections()

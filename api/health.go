@@ -1,19 +1,10 @@
 package api
 
 import (
-	_ "embed"
 	"net/http"
 
 	"github.com/gin-gonic/gin"
 )
-
-//go:embed openapi.yaml
-var openapiText []byte
-
-func openapi(g *gin.Context) {
-	g.Header("Cache-Control", "no-cache")
-	g.Data(http.StatusOK, "application/yaml", openapiText)
-}
 
 type healthDoc struct {
 	Status  string `json:"status"`
@@ -44,8 +35,8 @@ func (a *API) readyz(g *gin.Context) {
 	if a.ready != nil {
 		checks = append(checks, a.ready()...)
 	}
-	if a.issuer != nil {
-		checks = append(checks, Check{Name: "OpenID Connect issuer", Err: a.issuer.Ready(), Minor: true})
+	if a.bearers.Issuer != nil {
+		checks = append(checks, Check{Name: "OpenID Connect issuer", Err: a.bearers.Issuer.Ready(), Minor: true})
 	}
 	doc := readyDoc{Ready: true, Checks: make([]checkDoc, 0, len(checks))}
 	for _, c := range checks {

@@ -12,6 +12,9 @@ import (
 	"rigledger/fleet"
 )
 
+// hookResources answer for the hooks.
+type hookResources struct{ Worker *hooks.Worker }
+
 // hookDoc is a hook without its secrets.
 type hookDoc struct {
 	Hook     string          `json:"hook"`
@@ -30,23 +33,23 @@ type hookDoc struct {
 
 // hookDocOf must not be called while the state is viewed: the worker looks at it
 // too.
-func (c *call) hookDocOf(h *fleet.Hook) hookDoc {
+func (res *hookResources) docOf(c *call, h *fleet.Hook) hookDoc {
 	d := hookDoc{
 		Hook: h.Hook, Name: h.Name, URL: h.URL, Kinds: orEmpty(h.Kinds), Yards: orEmpty(h.Yards),
 		AddedAt: h.AddedAt.UTC(), AddedBy: h.AddedBy, State: "active",
 	}
-	at, failing := c.api.hooks.Progress(h)
+	at, failing := res.Worker.Progress(h)
 	d.Position = at
 	switch {
 	case h.Disabled != "":
 		d.State, d.Reason, d.Since = "disabled", h.Disabled, timeOrNil(h.EndedAt)
 	case !failing.IsZero():
 		d.State, d.Since = "failing", timeOrNil(failing)
-		if last := c.api.hooks.Deliveries(h.Hook); len(last) > 0 {
+		if last := res.Worker.Deliveries(h.Hook); len(last) > 0 {
 			d.Reason = last[0].Detail
 		}
 	}
-	if len(h.Secrets(c.now)) > 1 {
+	if len(h.Secrets(c.Now)) > 1 {
 		d.OldUntil = timeOrNil(h.OldUntil)
 	}
 	return d
@@ -54,12 +57,12 @@ func (c *call) hookDocOf(h *fleet.Hook) hookDoc {
 
 // overYards says whether the caller's yards cover those: who is held to yards
 // makes and sees only what is held to some of the same.
-func (c *call) overYards(yards []string) bool {
-	if len(c.who.Yards) == 0 {
+func overYards(c *call, yards []string) bool {
+	if len(c.Who.Yards) == 0 {
 		return true
 	}
 	for _, y := range yards {
-		if !c.who.MaySee(y) {
+		if !c.Who.MaySee(y) {
 			return false
 		}
 	}
@@ -67,23 +70,25 @@ func (c *call) overYards(yards []string) bool {
 }
 
 // hook finds the hook that the path names, if the caller may know of it.
-func (c *call) hook(s *fleet.State) (fleet.Hook, error) {
-	id := c.gin.Param("hook")
+func seenHook(c *call, s *fleet.State) (fleet.Hook, error) {
+	id := c.Param("hook")
 	h := s.Hooks[id]
-	if h == nil || !c.overYards(h.Yards) {
+	if h == nil || !overYards(c, h.Yards) {
 		return fleet.Hook{}, notFound("hook", id)
 	}
 	return *h, nil
 }
 
-func (c *call) mayHook(s *fleet.State) error {
-	_, err := c.hook(s)
-	return err
+func mayHook(c *call) func(s *fleet.State) error {
+	return func(s *fleet.State) error {
+		_, err := seenHook(c, s)
+		return err
+	}
 }
 
-func (c *call) viewHook() (h fleet.Hook, err error) {
+func viewHook(c *call) (h fleet.Hook, err error) {
 	err = c.view(func(s *fleet.State) error {
-		h, err = c.hook(s)
+		h, err = seenHook(c, s)
 		return err
 	})
 	return h, err
@@ -91,12 +96,12 @@ func (c *call) viewHook() (h fleet.Hook, err error) {
 
 // getHook shows one hook. Its tag changes with everything that is shown, also
 // with what only this instance knows, such as how far it has come.
-func getHook(c *call) error {
-	h, err := c.viewHook()
+func (res *hookResources) getHook(c *call) error {
+	h, err := viewHook(c)
 	if err != nil {
 		return err
 	}
-	doc := c.hookDocOf(&h)
+	doc := res.docOf(c, &h)
 	text, err := json.Marshal(doc)
 	if err != nil {
 		return err
@@ -105,24 +110,24 @@ func getHook(c *call) error {
 	return c.resource(http.StatusOK, tagOf(h.Changed, noDate, binary.BigEndian.Uint64(sum[:])), doc)
 }
 
-func (c *call) hookAnswer(status int) error {
-	h, err := c.viewHook()
+func (res *hookResources) answer(c *call, status int) error {
+	h, err := viewHook(c)
 	if err != nil {
 		return err
 	}
-	return c.answer(status, c.hookDocOf(&h))
+	return c.answer(status, res.docOf(c, &h))
 }
 
-func getHooks(c *call) error {
+func (res *hookResources) getHooks(c *call) error {
 	p := c.pages("hooks")
-	if err := c.query.err(); err != nil {
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	var found []placed[fleet.Hook]
 	var next string
 	err := c.view(func(s *fleet.State) error {
 		for id, h := range s.Hooks {
-			if at := (place{ID: id}); p.wants(at) && c.overYards(h.Yards) {
+			if at := (place{ID: id}); p.wants(at) && overYards(c, h.Yards) {
 				found = append(found, placed[fleet.Hook]{at, *h})
 			}
 		}
@@ -134,7 +139,7 @@ func getHooks(c *call) error {
 	}
 	docs := make([]hookDoc, 0, len(found))
 	for i := range found {
-		docs = append(docs, c.hookDocOf(&found[i].of))
+		docs = append(docs, res.docOf(c, &found[i].of))
 	}
 	return c.list("hooks", docs, next, nil)
 }
@@ -146,7 +151,7 @@ type newHookDoc struct {
 }
 
 // hookSecretAnswer shows a secret, once.
-func (c *call) hookSecretAnswer(status int, id, secret string) error {
+func (res *hookResources) secretAnswer(c *call, status int, id, secret string) error {
 	var h fleet.Hook
 	err := c.view(func(s *fleet.State) error {
 		if s.Hooks[id] == nil {
@@ -159,10 +164,10 @@ func (c *call) hookSecretAnswer(status int, id, secret string) error {
 		return err
 	}
 	c.setHeader("Cache-Control", "no-store")
-	return c.answer(status, newHookDoc{c.hookDocOf(&h), secret, "The secret is shown once."})
+	return c.answer(status, newHookDoc{res.docOf(c, &h), secret, "The secret is shown once."})
 }
 
-func postHook(c *call) error {
+func (res *hookResources) postHook(c *call) error {
 	if err := c.noKey(); err != nil {
 		return err
 	}
@@ -170,9 +175,9 @@ func postHook(c *call) error {
 	if err := c.body(cmd); err != nil {
 		return err
 	}
-	cmd.Reach = c.api.hooks.Reach
+	cmd.Reach = res.Worker.Reach
 	may := func(*fleet.State) error {
-		if !c.overYards(cmd.Yards) {
+		if !overYards(c, cmd.Yards) {
 			return &problem{kind: kindNotAllowed, detail: "this token is held to yards; the hook must be held to some of the same"}
 		}
 		return nil
@@ -180,69 +185,69 @@ func postHook(c *call) error {
 	if _, err := c.do(cmd, http.StatusCreated, may); err != nil {
 		return err
 	}
-	return c.hookSecretAnswer(http.StatusCreated, cmd.ID(), secret)
+	return res.secretAnswer(c, http.StatusCreated, cmd.ID(), secret)
 }
 
-func rotateHook(c *call) error {
+func (res *hookResources) rotateHook(c *call) error {
 	if err := c.noKey(); err != nil {
 		return err
 	}
-	if err := c.view(c.mayHook); err != nil {
+	if err := c.view(mayHook(c)); err != nil {
 		return err
 	}
 	if err := c.bodyOrNone(&struct{}{}); err != nil {
 		return err
 	}
-	cmd, secret := fleet.NewRotation(c.gin.Param("hook"))
-	if _, err := c.do(cmd, http.StatusOK, c.mayHook); err != nil {
+	cmd, secret := fleet.NewRotation(c.Param("hook"))
+	if _, err := c.do(cmd, http.StatusOK, mayHook(c)); err != nil {
 		return err
 	}
-	return c.hookSecretAnswer(http.StatusOK, cmd.Hook, secret)
+	return res.secretAnswer(c, http.StatusOK, cmd.Hook, secret)
 }
 
 // testHook sends a message to the hook's address and says what came of it.
-func testHook(c *call) error {
+func (res *hookResources) testHook(c *call) error {
 	if err := c.noKey(); err != nil {
 		return err
 	}
-	h, err := c.viewHook()
+	h, err := viewHook(c)
 	if err != nil {
 		return err
 	}
 	if err := c.bodyOrNone(&struct{}{}); err != nil {
 		return err
 	}
-	return c.answer(http.StatusOK, c.api.hooks.Test(c.gin.Request.Context(), h))
+	return c.answer(http.StatusOK, res.Worker.Test(c.Context(), h))
 }
 
-func enableHook(c *call) error {
-	if err := c.view(c.mayHook); err != nil {
+func (res *hookResources) enableHook(c *call) error {
+	if err := c.view(mayHook(c)); err != nil {
 		return err
 	}
 	if err := c.bodyOrNone(&struct{}{}); err != nil {
 		return err
 	}
-	d, err := c.do(&fleet.EnableHook{Hook: c.gin.Param("hook")}, http.StatusOK, c.mayHook)
+	d, err := c.do(&fleet.EnableHook{Hook: c.Param("hook")}, http.StatusOK, mayHook(c))
 	if err != nil {
 		return err
 	}
-	return c.hookAnswer(d.status)
+	return res.answer(c, d.status)
 }
 
 // disableHook stops a hook until it is enabled again.
-func disableHook(c *call) error {
-	if err := c.view(c.mayHook); err != nil {
+func (res *hookResources) disableHook(c *call) error {
+	if err := c.view(mayHook(c)); err != nil {
 		return err
 	}
-	cmd := fleet.DisableHook{Hook: c.gin.Param("hook")}
+	cmd := fleet.DisableHook{Hook: c.Param("hook")}
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	d, err := c.do(&cmd, http.StatusOK, c.mayHook)
+	d, err := c.do(&cmd, http.StatusOK, mayHook(c))
 	if err != nil {
 		return err
 	}
-	return c.hookAnswer(d.status)
+	return res.answer(c, d.status)
 }
 
 type removedDoc struct {
@@ -250,29 +255,29 @@ type removedDoc struct {
 	Removed bool   `json:"removed"`
 }
 
-func removeHook(c *call) error {
-	cmd := fleet.RemoveHook{Hook: c.gin.Param("hook")}
-	if err := c.view(c.mayHook); err != nil {
+func (res *hookResources) removeHook(c *call) error {
+	cmd := fleet.RemoveHook{Hook: c.Param("hook")}
+	if err := c.view(mayHook(c)); err != nil {
 		return err
 	}
 	if err := c.bodyOrNone(&cmd); err != nil {
 		return err
 	}
-	d, err := c.do(&cmd, http.StatusOK, c.mayHook)
+	d, err := c.do(&cmd, http.StatusOK, mayHook(c))
 	if err != nil {
 		return err
 	}
-	setCommit(c.gin.Writer.Header(), c.api.fleet.Head().N)
+	c.SetCommit(c.Fleet.Head().N)
 	return c.answer(d.status, removedDoc{cmd.Hook, true})
 }
 
 // getDeliveries shows the last attempts of this instance.
-func getDeliveries(c *call) error {
-	h, err := c.viewHook()
+func (res *hookResources) getDeliveries(c *call) error {
+	h, err := viewHook(c)
 	if err != nil {
 		return err
 	}
-	list := c.api.hooks.Deliveries(h.Hook)
+	list := res.Worker.Deliveries(h.Hook)
 	if list == nil {
 		list = []hooks.Delivery{}
 	}

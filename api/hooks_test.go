@@ -11,6 +11,11 @@ import (
 	"rigledger/fleet"
 )
 
+// inside sets an API up whose hooks may lead to private addresses.
+func inside(o *Options) {
+	o.Hooks = hooks.New(hooks.Options{Feed: NewFeed(o.Fleet), Private: true})
+}
+
 func TestAHooksLife(t *testing.T) {
 	h := newHouse(t)
 	h.register("N01", "north")
@@ -19,7 +24,7 @@ func TestAHooksLife(t *testing.T) {
 		got <- r.Header.Get("webhook-signature")
 	}))
 	defer office.Close()
-	h.api.hooks = hooks.New(hooks.Options{Feed: h.api.feed, Private: true})
+	h.serve(inside)
 
 	made := h.send("manager", "POST", "/v1/hooks", obj{"name": "Farm office", "url": office.URL, "kinds": []string{"item.raised"}, "yards": []string{"north"}}).is(201).
 		has("/state", "active").has("/kinds/0", "item.raised").has("/yards/0", "north")
@@ -104,11 +109,11 @@ func TestAHookIsNotMadeToAnAddressInsideUnlessAllowed(t *testing.T) {
 	add := func(host string) answer {
 		return h.send("manager", "POST", "/v1/hooks", obj{"name": "x", "url": "http://" + host + "/facts"})
 	}
-	inside := []string{
+	private := []string{
 		"127.0.0.1:8080", "10.1.2.3", "172.16.0.1", "192.168.1.1", "169.254.169.254", "0.0.0.0", "100.64.0.1", "[::1]:80", "[fe80::1]", "[fd00::1]",
 		"[::ffff:127.0.0.1]", "[64:ff9b::7f00:1]", "localhost", "LOCALHOST.", "farm.localhost:81",
 	}
-	for _, host := range inside {
+	for _, host := range private {
 		if a := add(host).is(422); a.bad() != "/url" || !strings.Contains(string(a.body), "--hooks-private") {
 			t.Errorf("%s: %s", host, a.body)
 		}
@@ -122,8 +127,8 @@ func TestAHookIsNotMadeToAnAddressInsideUnlessAllowed(t *testing.T) {
 		add(host).is(201)
 	}
 	// A name that leads inside is refused when it is dialled (api/hooks).
-	h.api.hooks = hooks.New(hooks.Options{Feed: h.api.feed, Private: true})
-	for _, host := range inside {
+	h.serve(inside)
+	for _, host := range private {
 		add(host).is(201)
 	}
 }

@@ -43,7 +43,8 @@ var theZone = time.FixedZone("yard", 2*3600)
 // theMorning is when tests begin.
 var theMorning = time.Date(2026, 5, 4, 6, 0, 0, 0, time.UTC)
 
-func newHouse(t testing.TB) *house {
+// newHouse opens a house; change, if any, says how its API is set up otherwise.
+func newHouse(t testing.TB, change ...func(o *Options)) *house {
 	t.Helper()
 	store, err := sqlitestore.Open(context.Background(), filepath.Join(t.TempDir(), "ledger.db"))
 	if err != nil {
@@ -57,16 +58,13 @@ func newHouse(t testing.TB) *house {
 		t.Fatal(err)
 	}
 	h.raiser = fleet.NewRaiser(h.fleet)
-	h.api = newAPI(Options{Fleet: h.fleet, Version: "test"})
-	server := httptest.NewServer(h.api)
-	h.url = server.URL
 	t.Cleanup(func() {
-		server.Close()
 		h.fleet.Close()
 		if err := store.Close(); err != nil {
 			t.Error(err)
 		}
 	})
+	h.serve(change...)
 	for _, s := range plan.StarterTexts() {
 		h.do(&fleet.PublishPlan{Text: string(s.Text)})
 	}
@@ -74,6 +72,20 @@ func newHouse(t testing.TB) *house {
 		h.token(string(r), r, nil, "")
 	}
 	return h
+}
+
+// serve puts another API before the same fleet, which has kept nothing yet, and has
+// the house ask that one from now on.
+func (h *house) serve(change ...func(o *Options)) {
+	h.t.Helper()
+	o := Options{Fleet: h.fleet, Version: "test"}
+	for _, c := range change {
+		c(&o)
+	}
+	h.api = New(o)
+	server := httptest.NewServer(h.api)
+	h.t.Cleanup(server.Close)
+	h.url = server.URL
 }
 
 func (h *house) do(cmd fleet.Command) {

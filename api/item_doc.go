@@ -72,6 +72,12 @@ type finishedDoc struct {
 	Files    []string          `json:"files,omitempty"`   // hashes, see GET /v1/files/{file}
 }
 
+// itemLineFor gives an item of a rig as a list shows it; due is how it stands, nil
+// once it has ended or where that does not matter.
+func itemLineFor(s *fleet.State, it *fleet.Item, r *fleet.Rig, due *fleet.DueLine) itemLine {
+	return itemLineOf(s, foundItem{it, r, due})
+}
+
 func itemLineOf(s *fleet.State, i foundItem) itemLine {
 	it := i.item
 	l := itemLine{

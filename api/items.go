@@ -7,6 +7,9 @@ import (
 	"rigledger/fleet/plan"
 )
 
+// workshopResources answer for what the workshop has to do.
+type workshopResources struct{ due dueByItem }
+
 // itemFilter is what GET /v1/items looks for.
 type itemFilter struct {
 	statuses, stages, rigs, yards, kinds, tasks, parts []string
@@ -16,8 +19,8 @@ type itemFilter struct {
 
 var stageWords = []string{"open", "all", "raised", "booked", "in-hand", "done", "struck"}
 
-func (c *call) itemFilter() itemFilter {
-	q := &c.query
+func itemFilterOf(c *call) itemFilter {
+	q := &c.Query
 	f := itemFilter{
 		statuses: q.words("status", "ok", "soon", "due", "overdue"),
 		stages:   q.words("stage", stageWords...),
@@ -89,12 +92,12 @@ func taskOf(s *fleet.State, i foundItem) *plan.Task {
 }
 
 // openOf gives a rig's open items with their due lines.
-func (a *API) openOf(c *call, s *fleet.State, r *fleet.Rig) []foundItem {
+func (res *workshopResources) openOf(c *call, s *fleet.State, r *fleet.Rig) []foundItem {
 	if len(r.Open) == 0 {
 		return nil
 	}
-	lines := a.fleet.DueOf(s, r, c.now)
-	at := a.due.of(r.Rig, lines)
+	lines := c.Fleet.DueOf(s, r, c.Now)
+	at := res.due.of(r.Rig, lines)
 	out := make([]foundItem, 0, len(r.Open))
 	for _, id := range r.Open {
 		out = append(out, foundItem{s.Items[id], r, at[id]})
@@ -102,11 +105,11 @@ func (a *API) openOf(c *call, s *fleet.State, r *fleet.Rig) []foundItem {
 	return out
 }
 
-func getItems(c *call) error {
+func (res *workshopResources) getItems(c *call) error {
 	p := c.pages("items", itemSorts...)
 	wanted := c.fields(itemLine{}, "item")
-	f := c.itemFilter()
-	if err := c.query.err(); err != nil {
+	f := itemFilterOf(c)
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	var docs []itemLine
@@ -121,7 +124,7 @@ func getItems(c *call) error {
 		}
 		for code, r := range s.Rigs {
 			if c.sees(r) && has(f.rigs, code) && has(f.yards, r.Yard) {
-				for _, i := range c.api.openOf(c, s, r) {
+				for _, i := range res.openOf(c, s, r) {
 					consider(i)
 				}
 			}
@@ -151,14 +154,14 @@ func getItems(c *call) error {
 }
 
 // find gives the item that the path names, if the caller may know of it.
-func (c *call) find(s *fleet.State) (foundItem, error) {
-	id := c.gin.Param("item")
+func (res *workshopResources) seenItem(c *call, s *fleet.State) (foundItem, error) {
+	id := c.Param("item")
 	it := s.Items[id]
 	if it == nil || !c.sees(s.Rigs[it.Rig]) {
 		return foundItem{}, notFound("item", id)
 	}
 	i := foundItem{item: it, rig: s.Rigs[it.Rig]}
-	for _, o := range c.api.openOf(c, s, i.rig) {
+	for _, o := range res.openOf(c, s, i.rig) {
 		if o.item == it {
 			return o, nil
 		}
@@ -166,21 +169,23 @@ func (c *call) find(s *fleet.State) (foundItem, error) {
 	return i, nil
 }
 
-func getItem(c *call) error {
+func (res *workshopResources) getItem(c *call) error {
 	wanted := c.fields(itemDoc{}, "item")
-	if err := c.query.err(); err != nil {
+	if err := c.Query.err(); err != nil {
 		return err
 	}
-	return c.itemSparse(http.StatusOK, wanted)
+	return res.answerSparse(c, http.StatusOK, wanted)
 }
 
-func (c *call) itemAnswer(status int) error { return c.itemSparse(status, nil) }
+func (res *workshopResources) answer(c *call, status int) error {
+	return res.answerSparse(c, status, nil)
+}
 
-func (c *call) itemSparse(status int, wanted sparse) error {
+func (res *workshopResources) answerSparse(c *call, status int, wanted sparse) error {
 	var doc itemDoc
 	var tag string
 	err := c.view(func(s *fleet.State) error {
-		i, err := c.find(s)
+		i, err := res.seenItem(c, s)
 		if err != nil {
 			return err
 		}
@@ -199,9 +204,9 @@ func (c *call) itemSparse(status int, wanted sparse) error {
 }
 
 // before gives the commit that If-Match asks for, once the caller may see the item.
-func (c *call) before() (seen uint64, err error) {
+func (res *workshopResources) seenAt(c *call) (seen uint64, err error) {
 	err = c.view(func(s *fleet.State) error {
-		i, err := c.find(s)
+		i, err := res.seenItem(c, s)
 		if err == nil {
 			seen, err = c.ifMatch(i.item.Changed, i.item.Changed)
 		}
@@ -211,12 +216,12 @@ func (c *call) before() (seen uint64, err error) {
 }
 
 // move carries out a transition of the path's item and answers with the item.
-func (c *call) move(cmd fleet.Command, body any, seen *uint64) (err error) {
-	return c.moveIf(cmd, body, seen, c.mayMove)
+func (res *workshopResources) move(c *call, cmd fleet.Command, body any, seen *uint64) (err error) {
+	return res.moveIf(c, cmd, body, seen, mayMove(c))
 }
 
-func (c *call) moveIf(cmd fleet.Command, body any, seen *uint64, may func(s *fleet.State) error) (err error) {
-	if *seen, err = c.before(); err != nil {
+func (res *workshopResources) moveIf(c *call, cmd fleet.Command, body any, seen *uint64, may func(s *fleet.State) error) (err error) {
+	if *seen, err = res.seenAt(c); err != nil {
 		return err
 	}
 	if err := c.body(body); err != nil {
@@ -226,62 +231,84 @@ func (c *call) moveIf(cmd fleet.Command, body any, seen *uint64, may func(s *fle
 	if err != nil {
 		return err
 	}
-	return c.itemAnswer(d.status)
+	return res.answer(c, d.status)
 }
 
 // mayMove holds a token to its yards, and operators to the tasks that plans
 // give to operators.
-func (c *call) mayMove(s *fleet.State) error {
-	id := c.gin.Param("item")
-	it := s.Items[id]
-	if it == nil || !c.sees(s.Rigs[it.Rig]) {
-		return notFound("item", id)
-	}
-	if c.who.Role == fleet.RoleOperator {
-		t := taskOf(s, foundItem{item: it})
-		if t == nil || t.By != plan.Operator {
-			return &problem{kind: kindNotAllowed, detail: "the plan gives this task to the workshop"}
+func mayMove(c *call) func(s *fleet.State) error {
+	return func(s *fleet.State) error {
+		id := c.Param("item")
+		it := s.Items[id]
+		if it == nil || !c.sees(s.Rigs[it.Rig]) {
+			return notFound("item", id)
 		}
+		if c.Who.Role == fleet.RoleOperator {
+			t := taskOf(s, foundItem{item: it})
+			if t == nil || t.By != plan.Operator {
+				return &problem{kind: kindNotAllowed, detail: "the plan gives this task to the workshop"}
+			}
+		}
+		return nil
 	}
-	return nil
 }
 
-func bookItem(c *call) error {
-	cmd := fleet.BookItem{Item: c.gin.Param("item")}
-	return c.move(&cmd, &cmd, &cmd.IfMatch)
+func (res *workshopResources) bookItem(c *call) error {
+	cmd := fleet.BookItem{Item: c.Param("item")}
+	return res.move(c, &cmd, &cmd, &cmd.IfMatch)
 }
 
-func startItem(c *call) error {
-	cmd := fleet.StartItem{Item: c.gin.Param("item")}
-	return c.move(&cmd, &cmd, &cmd.IfMatch)
+func (res *workshopResources) startItem(c *call) error {
+	cmd := fleet.StartItem{Item: c.Param("item")}
+	return res.move(c, &cmd, &cmd, &cmd.IfMatch)
 }
 
-func finishItem(c *call) error {
-	cmd := fleet.FinishItem{Item: c.gin.Param("item")}
-	return c.move(&cmd, &cmd, &cmd.IfMatch)
+func (res *workshopResources) finishItem(c *call) error {
+	cmd := fleet.FinishItem{Item: c.Param("item")}
+	return res.move(c, &cmd, &cmd, &cmd.IfMatch)
 }
 
-func deferItem(c *call) error {
-	cmd := fleet.DeferItem{Item: c.gin.Param("item")}
-	return c.move(&cmd, &cmd, &cmd.IfMatch)
+func (res *workshopResources) deferItem(c *call) error {
+	cmd := fleet.DeferItem{Item: c.Param("item")}
+	return res.move(c, &cmd, &cmd, &cmd.IfMatch)
 }
 
-func strikeItem(c *call) error {
-	cmd := fleet.StrikeItem{Item: c.gin.Param("item")}
-	return c.move(&cmd, &cmd, &cmd.IfMatch)
+func (res *workshopResources) strikeItem(c *call) error {
+	cmd := fleet.StrikeItem{Item: c.Param("item")}
+	return res.move(c, &cmd, &cmd, &cmd.IfMatch)
 }
 
 // returnItem takes an item's last step back. What only managers may strike only
 // they open again.
-func returnItem(c *call) error {
-	cmd := fleet.ReturnItem{Item: c.gin.Param("item")}
-	return c.moveIf(&cmd, &cmd, &cmd.IfMatch, func(s *fleet.State) error {
-		if err := c.mayMove(s); err != nil {
+func (res *workshopResources) returnItem(c *call) error {
+	cmd := fleet.ReturnItem{Item: c.Param("item")}
+	return res.moveIf(c, &cmd, &cmd, &cmd.IfMatch, func(s *fleet.State) error {
+		if err := mayMove(c)(s); err != nil {
 			return err
 		}
-		if s.Items[cmd.Item].Stage == fleet.Struck && c.who.Role != fleet.RoleManager {
+		if s.Items[cmd.Item].Stage == fleet.Struck && c.Who.Role != fleet.RoleManager {
 			return &problem{kind: kindNotAllowed, detail: "a struck item is opened again by a manager"}
 		}
 		return nil
 	})
+}
+
+// Orders of the list, the usual one first.
+var itemSorts = []string{"raised", "pressing", "due", "rig"}
+
+func itemPlace(i foundItem, order string) place {
+	it := i.item
+	switch order {
+	case "pressing":
+		return place{pressingKey(i.line), it.Item}
+	case "due":
+		date, _ := plan.ParseDate(it.DueDate)
+		if i.line != nil {
+			date = i.line.Due.Date
+		}
+		return place{onDay(date), it.Item}
+	case "rig":
+		return byRig(it.Rig, it.Item)
+	}
+	return place{it.RaisedIn, it.Item}
 }

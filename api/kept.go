@@ -65,14 +65,14 @@ var keptHeaders = []string{"Content-Type", "Link", "Rigledger-Commit", "Cache-Co
 // the yards that the caller may see, and the query.
 func kept(make func(c *call) error) func(c *call) error {
 	return func(c *call) error {
-		if len(c.gin.Request.Header["If-None-Match"]) > 0 {
+		if len(c.Request.Header["If-None-Match"]) > 0 {
 			return make(c)
 		}
-		lists, key := &c.api.lists, c.keptKey()
+		lists, key := &c.at.lists, c.keptKey()
 		// What was there when the caller asked is enough, however fast commits come.
 		var head uint64
 		var today plan.Date
-		c.api.fleet.View(func(s *fleet.State) { head, today = s.Head.N, c.today(s) })
+		c.Fleet.View(func(s *fleet.State) { head, today = s.Head.N, c.today(s) })
 		for {
 			list, flight, mine := lists.find(key, head, today)
 			switch {
@@ -85,7 +85,7 @@ func kept(make func(c *call) error) func(c *call) error {
 			}
 			select {
 			case <-flight.done:
-			case <-c.gin.Request.Context().Done():
+			case <-c.Context().Done():
 				return nil // nobody is there to hear it
 			}
 			// It may have begun before what this caller waits for.
@@ -101,20 +101,20 @@ func kept(make func(c *call) error) func(c *call) error {
 
 // keptKey is what an answer depends on beside the state and the day.
 func (c *call) keptKey() string {
-	yards := slices.Sorted(slices.Values(c.who.Yards))
-	query := c.gin.Request.URL.Query()
+	yards := slices.Sorted(slices.Values(c.Who.Yards))
+	query := c.Request.URL.Query()
 	query.Del("after_commit")
-	return c.gin.Request.URL.Path + "?" + query.Encode() + " " + string(c.who.Role) + " " + c.who.Rig + " " + strings.Join(yards, ",")
+	return c.Request.URL.Path + "?" + query.Encode() + " " + string(c.Who.Role) + " " + c.Who.Rig + " " + strings.Join(yards, ",")
 }
 
 func (c *call) showKept(l *keptList) error {
-	h := c.gin.Writer.Header()
+	h := c.Writer.Header()
 	for _, name := range keptHeaders {
 		if v, ok := l.header[name]; ok {
 			h[name] = v
 		}
 	}
-	if _, takes := c.gin.Writer.(*compressing); takes && len(l.body) > compressLeast {
+	if _, takes := c.Writer.(*compressing); takes && len(l.body) > compressLeast {
 		h.Set("Content-Encoding", "gzip")
 		return c.write(http.StatusOK, l.gzip())
 	}

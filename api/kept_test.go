@@ -40,7 +40,7 @@ func TestKeptListsAreThoseOfTheMoment(t *testing.T) {
 		for _, as := range []string{"reader", "northern", "southern", "manager", "reader"} {
 			for _, path := range []string{"/v1/rigs", "/v1/rigs?limit=1", "/v1/rigs?limit=1&silent_days=3", "/v1/items?status=due,overdue", "/v1/items?limit=2", "/v1/items?yard=south"} {
 				got := h.get(as, path)
-				fresh := &house{t: t, api: newAPI(Options{Fleet: h.fleet, Version: "test"}), tokens: h.tokens}
+				fresh := &house{t: t, api: New(Options{Fleet: h.fleet, Version: "test"}), tokens: h.tokens}
 				want := fresh.get(as, path)
 				for _, name := range []string{"Content-Type", "Link", "Rigledger-Commit", "Content-Length", "Cache-Control", "Vary"} {
 					if got.Header().Get(name) != want.Header().Get(name) {

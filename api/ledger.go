@@ -21,7 +21,7 @@ type openingDoc struct {
 }
 
 func getLedger(c *call) error {
-	o := c.api.fleet.Opening()
+	o := c.Fleet.Opening()
 	doc := ledgerDoc{Opening: openingDoc{o.FromSnapshot, o.Replayed, float64(o.Took.Microseconds()) / 1e6}}
 	err := c.view(func(s *fleet.State) error {
 		doc.Commit, doc.Hash, doc.Recorded = s.Head.N, s.Head.Hash.String(), timeOrNil(s.Recorded)

@@ -4,7 +4,6 @@ import (
 	"compress/gzip"
 	"io"
 	"net/http"
-	"net/http/httptest"
 	"strconv"
 	"strings"
 	"testing"
@@ -112,10 +111,7 @@ func TestOptionsSayWhatGoes(t *testing.T) {
 
 func TestATokenThatAsksTooOftenIsToldWhenToComeBack(t *testing.T) {
 	h := newHouse(t)
-	limited := newAPI(Options{Fleet: h.fleet, Version: "test", Rate: 2})
-	server := httptest.NewServer(limited)
-	defer server.Close()
-	h.url = server.URL
+	h.serve(func(o *Options) { o.Rate = 2 })
 	for i := range burstFor * 2 {
 		if a := h.send("reader", "GET", "/v1/ledger", nil); a.status != 200 {
 			t.Fatalf("request %d: %d", i+1, a.status)

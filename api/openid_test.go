@@ -4,7 +4,6 @@ import (
 	"bufio"
 	"io"
 	"net/http"
-	"net/http/httptest"
 	"net/url"
 	"regexp"
 	"strings"
@@ -23,10 +22,7 @@ func (h *house) believe(rate float64) (*openidtest.Issuer, func(name string, cha
 	if err != nil {
 		h.t.Fatal(err)
 	}
-	h.api = newAPI(Options{Fleet: h.fleet, Version: "test", Issuer: door, Rate: rate})
-	server := httptest.NewServer(h.api)
-	h.url = server.URL
-	h.t.Cleanup(server.Close)
+	h.serve(func(o *Options) { o.Issuer, o.Rate = door, rate })
 	return issuer, func(name string, change obj) {
 		h.t.Helper()
 		claims := issuer.Claims(h.now())
@@ -112,7 +108,7 @@ func TestALiveStreamEndsWhenTheIssuersTokenExpires(t *testing.T) {
 	if _, err := io.Copy(io.Discard, bufio.NewReader(stream.Body)); err != nil {
 		t.Errorf("ended with %v", err)
 	}
-	if took := time.Since(began); took < 900*time.Millisecond || took > keepAlive/2 {
+	if took := time.Since(began); took < 900*time.Millisecond || took > 5*time.Second {
 		t.Errorf("ended after %s", took)
 	}
 }

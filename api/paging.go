@@ -53,9 +53,9 @@ type cursor struct {
 // change from page to page. sorts are the orders that the list knows, the usual
 // one first; none for a list that has one order only.
 func (c *call) pages(list string, sorts ...string) pages {
-	p := pages{list: list, limit: c.query.number("limit", 1, pageMost, pageUsual)}
+	p := pages{list: list, limit: c.Query.number("limit", 1, pageMost, pageUsual)}
 	rest := url.Values{}
-	for name, v := range c.query.values {
+	for name, v := range c.Query.values {
 		switch name {
 		case "limit", "cursor", "after_commit", "fields", "sort":
 		default:
@@ -64,29 +64,29 @@ func (c *call) pages(list string, sorts ...string) pages {
 	}
 	if len(sorts) > 0 {
 		p.sort = sorts[0]
-		if asked := c.query.text("sort"); asked != "" && slices.Contains(sorts, asked) {
+		if asked := c.Query.text("sort"); asked != "" && slices.Contains(sorts, asked) {
 			p.sort = asked
 		} else if asked != "" {
-			c.query.fail("sort", quoted(asked)+" is not one of "+strings.Join(sorts, ", "))
+			c.Query.fail("sort", quoted(asked)+" is not one of "+strings.Join(sorts, ", "))
 		}
 		if p.sort != sorts[0] {
 			rest.Set("sort", p.sort)
 		}
 	}
-	sum := sha256.Sum256([]byte(c.gin.Request.URL.Path + "?" + rest.Encode()))
+	sum := sha256.Sum256([]byte(c.Request.URL.Path + "?" + rest.Encode()))
 	p.print = hex.EncodeToString(sum[:6])
-	text := c.query.text("cursor")
+	text := c.Query.text("cursor")
 	if text == "" {
 		return p
 	}
 	var at cursor
 	raw, err := base64.RawURLEncoding.DecodeString(text)
 	if err != nil || len(raw) > 1024 || json.Unmarshal(raw, &at) != nil || at.List != list {
-		c.query.fail("cursor", "is not a cursor of this list")
+		c.Query.fail("cursor", "is not a cursor of this list")
 		return p
 	}
 	if at.Print != p.print {
-		c.query.fail("cursor", "belongs to other filters or another order; begin again without it")
+		c.Query.fail("cursor", "belongs to other filters or another order; begin again without it")
 		return p
 	}
 	p.after = &at.After
@@ -123,13 +123,13 @@ func (c *call) list(name string, entries any, next string, also map[string]any) 
 	if next != "" {
 		doc["next"] = next
 		values := url.Values{}
-		for k, v := range c.query.values {
+		for k, v := range c.Query.values {
 			if k != "after_commit" {
 				values[k] = v
 			}
 		}
 		values.Set("cursor", next)
-		c.setHeader("Link", "<"+c.gin.Request.URL.EscapedPath()+"?"+values.Encode()+`>; rel="next"`)
+		c.setHeader("Link", "<"+c.Request.URL.EscapedPath()+"?"+values.Encode()+`>; rel="next"`)
 	}
 	return c.answer(200, doc)
 }

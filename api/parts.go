@@ -67,7 +67,7 @@ func lastRig(s *fleet.State, p *fleet.Part) *fleet.Rig {
 	return s.Rigs[p.Stays[len(p.Stays)-1].Rig]
 }
 
-func (c *call) part(s *fleet.State, id string) (*fleet.Part, error) {
+func seenPart(c *call, s *fleet.State, id string) (*fleet.Part, error) {
 	p := s.Parts[id]
 	if p == nil || !c.sees(lastRig(s, p)) {
 		return nil, notFound("part", id)
@@ -86,7 +86,7 @@ func partChanged(s *fleet.State, p *fleet.Part) (n uint64) {
 	return n
 }
 
-func (c *call) partDocOf(s *fleet.State, p *fleet.Part) partDoc {
+func partDocOf(c *call, s *fleet.State, p *fleet.Part) partDoc {
 	d := partDoc{partLine: partLineOf(s, p), Carried: amountsOrNil(amountsOf(p.Carried)), Stays: []stayDoc{}, Tasks: []taskLogDoc{}, NextDue: []dueDoc{}}
 	for _, st := range p.Stays {
 		stay := stayDoc{Rig: st.Rig, To: milliOrNil(st.To)}
@@ -103,7 +103,7 @@ func (c *call) partDocOf(s *fleet.State, p *fleet.Part) partDoc {
 	}
 	sort.Slice(d.Tasks, func(i, j int) bool { return d.Tasks[i].Task < d.Tasks[j].Task })
 	if r := s.Rigs[p.Rig()]; r != nil {
-		lines := c.api.fleet.DueOf(s, r, c.now)
+		lines := c.Fleet.DueOf(s, r, c.Now)
 		for i := range lines {
 			if lines[i].Part.Part == p.Part {
 				d.NextDue = append(d.NextDue, dueDocOf(&lines[i]))
@@ -113,17 +113,17 @@ func (c *call) partDocOf(s *fleet.State, p *fleet.Part) partDoc {
 	return d
 }
 
-func getPart(c *call) error { return c.partAnswer(http.StatusOK, c.gin.Param("part")) }
+func (res *rigResources) getPart(c *call) error { return partAnswer(c, http.StatusOK, c.Param("part")) }
 
-func (c *call) partAnswer(status int, id string) error {
+func partAnswer(c *call, status int, id string) error {
 	var doc partDoc
 	var tag string
 	err := c.view(func(s *fleet.State) error {
-		p, err := c.part(s, id)
+		p, err := seenPart(c, s, id)
 		if err != nil {
 			return err
 		}
-		doc, tag = c.partDocOf(s, p), tagOf(partChanged(s, p), c.today(s))
+		doc, tag = partDocOf(c, s, p), tagOf(partChanged(s, p), c.today(s))
 		return nil
 	})
 	if err != nil {
@@ -132,10 +132,10 @@ func (c *call) partAnswer(status int, id string) error {
 	return c.resource(status, tag, doc)
 }
 
-func getParts(c *call) error {
+func (res *rigResources) getParts(c *call) error {
 	p := c.pages("parts")
-	left := c.query.words("left", "true", "false")
-	if err := c.query.err(); err != nil {
+	left := c.Query.words("left", "true", "false")
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	var docs []partLine
@@ -172,8 +172,8 @@ func getParts(c *call) error {
 	return c.list("parts", docs, next, nil)
 }
 
-func fitPart(c *call) error {
-	cmd := fleet.FitPart{Rig: c.gin.Param("rig")}
+func (res *rigResources) fitPart(c *call) error {
+	cmd := fleet.FitPart{Rig: c.Param("rig")}
 	if err := c.seesRig(); err != nil {
 		return err
 	}
@@ -192,10 +192,10 @@ func fitPart(c *call) error {
 	}
 	id := partFitted(d.facts)
 	if d.replayed {
-		c.api.fleet.View(func(s *fleet.State) { id = fittedIn(s.Rigs[cmd.Rig], d.commit) })
+		c.Fleet.View(func(s *fleet.State) { id = fittedIn(s.Rigs[cmd.Rig], d.commit) })
 	}
 	c.setHeader("Location", "/v1/parts/"+id)
-	return c.partAnswer(d.status, id)
+	return partAnswer(c, d.status, id)
 }
 
 func partFitted(facts []events.Entry) string {
@@ -221,8 +221,8 @@ func fittedIn(r *fleet.Rig, commit uint64) string {
 	return ""
 }
 
-func removePart(c *call) error {
-	cmd := fleet.RemovePart{Rig: c.gin.Param("rig"), Part: c.gin.Param("part")}
+func (res *rigResources) removePart(c *call) error {
+	cmd := fleet.RemovePart{Rig: c.Param("rig"), Part: c.Param("part")}
 	if err := c.seesRig(); err != nil {
 		return err
 	}
@@ -233,5 +233,5 @@ func removePart(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.partAnswer(d.status, cmd.Part)
+	return partAnswer(c, d.status, cmd.Part)
 }

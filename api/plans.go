@@ -92,7 +92,7 @@ func planLineOf(v *fleet.PlanVersion, rigs int) planLine {
 }
 
 // rigsUnder counts the caller's rigs by plan.
-func (c *call) rigsUnder(s *fleet.State) map[string]int {
+func rigsUnder(c *call, s *fleet.State) map[string]int {
 	n := map[string]int{}
 	for _, r := range s.Rigs {
 		if !r.Retired && c.sees(r) {
@@ -104,7 +104,7 @@ func (c *call) rigsUnder(s *fleet.State) map[string]int {
 
 func getPlans(c *call) error {
 	p := c.pages("plans")
-	if err := c.query.err(); err != nil {
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	var docs []planLine
@@ -117,7 +117,7 @@ func getPlans(c *call) error {
 			}
 		}
 		found, next = cut(&p, found)
-		rigs := c.rigsUnder(s)
+		rigs := rigsUnder(c, s)
 		docs = make([]planLine, 0, len(found))
 		for _, f := range found {
 			docs = append(docs, planLineOf(f.of, rigs[f.of.Plan]))
@@ -131,15 +131,15 @@ func getPlans(c *call) error {
 }
 
 func getPlan(c *call) error {
-	version := c.query.number("version", 1, math.MaxInt32, 0)
-	if err := c.query.err(); err != nil {
+	version := c.Query.number("version", 1, math.MaxInt32, 0)
+	if err := c.Query.err(); err != nil {
 		return err
 	}
-	return c.planAnswer(http.StatusOK, c.gin.Param("plan"), version)
+	return planAnswer(c, http.StatusOK, c.Param("plan"), version)
 }
 
 // planAnswer shows one version of a plan, the newest for 0.
-func (c *call) planAnswer(status int, slug string, version int) error {
+func planAnswer(c *call, status int, slug string, version int) error {
 	var doc planDoc
 	err := c.view(func(s *fleet.State) error {
 		versions := s.Plans[slug]
@@ -156,7 +156,7 @@ func (c *call) planAnswer(status int, slug string, version int) error {
 			return notFound("version", slug+" "+strconv.Itoa(version))
 		}
 		doc = planDoc{
-			planLine: planLineOf(shown, c.rigsUnder(s)[slug]), Notice: shown.Parsed.Notice, Daily: orEmpty(shown.Parsed.Daily),
+			planLine: planLineOf(shown, rigsUnder(c, s)[slug]), Notice: shown.Parsed.Notice, Daily: orEmpty(shown.Parsed.Daily),
 			TaskDocs: []taskDoc{}, Versions: []int{}, Text: shown.Text,
 		}
 		for _, t := range shown.Parsed.Tasks {
@@ -175,7 +175,7 @@ func (c *call) planAnswer(status int, slug string, version int) error {
 
 // postPlan publishes a version of a plan: {"text": yaml}, or the YAML itself.
 func postPlan(c *call) error {
-	if len(c.who.Yards) > 0 {
+	if len(c.Who.Yards) > 0 {
 		return &problem{kind: kindNotAllowed, detail: "plans are for the whole fleet; this token is held to yards"}
 	}
 	var cmd fleet.PublishPlan
@@ -202,7 +202,7 @@ func postPlan(c *call) error {
 	} else {
 		c.setHeader("Location", "/v1/plans/"+parsed.Slug+"?version="+strconv.Itoa(parsed.Version))
 	}
-	return c.planAnswer(status, parsed.Slug, parsed.Version)
+	return planAnswer(c, status, parsed.Slug, parsed.Version)
 }
 
 func getClasses(c *call) error {
@@ -215,4 +215,16 @@ func getClasses(c *call) error {
 		return err
 	}
 	return c.list("classes", classes, "", nil)
+}
+
+// postClass puts a class of rig on record.
+func postClass(c *call) error {
+	var cmd fleet.PublishClass
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	if _, err := c.do(&cmd, http.StatusOK, nil); err != nil {
+		return err
+	}
+	return getClasses(c)
 }

@@ -1,14 +1,10 @@
 package api
 
 import (
-	"cmp"
-	"encoding/json"
 	"errors"
 	"net/http"
 	"strings"
 	"unicode/utf8"
-
-	"github.com/gin-gonic/gin"
 
 	"rigledger/fleet"
 )
@@ -107,39 +103,6 @@ func problemOf(err error) *problem {
 		return p
 	}
 	return &problem{kind: kindInternal, detail: "the request was not carried out", cause: err}
-}
-
-func (a *API) refuse(g *gin.Context, err error) {
-	p := problemOf(err)
-	h := g.Writer.Header()
-	id := h.Get("X-Request-Id")
-	if p.cause != nil || p.kind.status == http.StatusInternalServerError {
-		a.log.Error("a request failed", "request", id, "path", loggedPath(g), "detail", p.detail, "cause", p.cause)
-	}
-	if g.Writer.Written() {
-		return
-	}
-	if retry := cmp.Or(p.retry, p.kind.retry); retry != "" {
-		h.Set("Retry-After", retry)
-	}
-	if p.kind.status == http.StatusUnauthorized {
-		h.Set("WWW-Authenticate", `Bearer realm="rigledger"`)
-	}
-	if h.Get("Rigledger-Commit") == "" {
-		setCommit(h, a.fleet.Head().N)
-	}
-	h.Del("ETag")
-	h.Set("Cache-Control", "no-store")
-	h.Set("Content-Type", "application/problem+json")
-	body, err := json.Marshal(problemDoc{
-		Type: p.kind.uri, Title: p.kind.title, Status: p.kind.status, Detail: p.detail, Errors: p.fields, Request: id,
-	})
-	if err != nil {
-		body = []byte(`{"type":"/problems/internal","title":"Something broke on our side","status":500}`)
-	}
-	g.Status(p.kind.status)
-	_, _ = g.Writer.Write(body)
-	g.Abort()
 }
 
 func notFound(what, id string) error {

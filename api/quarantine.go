@@ -6,7 +6,6 @@ import (
 	"time"
 	"unicode/utf8"
 
-	"rigledger/events"
 	"rigledger/fleet"
 )
 
@@ -49,37 +48,22 @@ func heldLineOf(s *fleet.State, h *fleet.Held) heldLine {
 	return l
 }
 
-// heldCounterDoc is a counter as it was sent; its unit may not be the meter's.
-type heldCounterDoc struct {
-	Meter string  `json:"meter"`
-	Value float64 `json:"value"`
-	Unit  string  `json:"unit"`
-}
-
-func heldCountersOf(counters []events.HeldCounter) []heldCounterDoc {
-	out := make([]heldCounterDoc, 0, len(counters))
-	for _, c := range counters {
-		out = append(out, heldCounterDoc(c))
-	}
-	return out
-}
-
 // seesHeld: what names no known rig is for managers of the whole fleet.
-func (c *call) seesHeld(s *fleet.State, h *fleet.Held) bool {
+func seesHeld(c *call, s *fleet.State, h *fleet.Held) bool {
 	if r := s.Rigs[h.Rig]; r != nil {
 		return c.sees(r)
 	}
-	return c.who.Role == fleet.RoleManager && len(c.who.Yards) == 0
+	return c.Who.Role == fleet.RoleManager && len(c.Who.Yards) == 0
 }
 
-func getQuarantine(c *call) error {
+func (res *rigResources) getQuarantine(c *call) error {
 	p := c.pages("quarantine")
-	states := c.query.words("state", "open", "ended", "all")
+	states := c.Query.words("state", "open", "ended", "all")
 	if states == nil {
 		states = []string{"open"}
 	}
-	rigs, yards, reasons := c.query.words("rig"), c.query.words("yard"), c.query.words("reason")
-	if err := c.query.err(); err != nil {
+	rigs, yards, reasons := c.Query.words("rig"), c.Query.words("yard"), c.Query.words("reason")
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	var docs []heldLine
@@ -92,7 +76,7 @@ func getQuarantine(c *call) error {
 			if h.Outcome == "" {
 				state = "open"
 			}
-			if !p.wants(at) || !has(states, state) && !has(states, "all") || !has(reasons, h.Reason) || !c.seesHeld(s, h) {
+			if !p.wants(at) || !has(states, state) && !has(states, "all") || !has(reasons, h.Reason) || !seesHeld(c, s, h) {
 				continue
 			}
 			r := s.Rigs[h.Rig]
@@ -114,22 +98,22 @@ func getQuarantine(c *call) error {
 	return c.list("quarantine", docs, next, nil)
 }
 
-func (c *call) held(s *fleet.State) (*fleet.Held, error) {
-	id := c.gin.Param("quarantine")
+func seenHeld(c *call, s *fleet.State) (*fleet.Held, error) {
+	id := c.Param("quarantine")
 	h := s.Held[id]
-	if h == nil || !c.seesHeld(s, h) {
+	if h == nil || !seesHeld(c, s, h) {
 		return nil, notFound("quarantine", id)
 	}
 	return h, nil
 }
 
-func getHeld(c *call) error { return c.heldAnswer(http.StatusOK) }
+func (res *rigResources) getHeld(c *call) error { return heldAnswer(c, http.StatusOK) }
 
-func (c *call) heldAnswer(status int) error {
+func heldAnswer(c *call, status int) error {
 	var doc heldDoc
 	var tag string
 	err := c.view(func(s *fleet.State) error {
-		h, err := c.held(s)
+		h, err := seenHeld(c, s)
 		if err != nil {
 			return err
 		}
@@ -152,60 +136,62 @@ func (c *call) heldAnswer(status int) error {
 	return c.resource(status, tag, doc)
 }
 
-func (c *call) seesQuarantine() error {
+func seesQuarantine(c *call) error {
 	return c.view(func(s *fleet.State) error {
-		_, err := c.held(s)
+		_, err := seenHeld(c, s)
 		return err
 	})
 }
 
-func (c *call) mayHeld(s *fleet.State) error {
-	_, err := c.held(s)
-	return err
+func mayHeld(c *call) func(s *fleet.State) error {
+	return func(s *fleet.State) error {
+		_, err := seenHeld(c, s)
+		return err
+	}
 }
 
-func releaseHeld(c *call) error {
-	cmd := fleet.Release{Quarantine: c.gin.Param("quarantine")}
-	if err := c.seesQuarantine(); err != nil {
+func (res *rigResources) releaseHeld(c *call) error {
+	cmd := fleet.Release{Quarantine: c.Param("quarantine")}
+	if err := seesQuarantine(c); err != nil {
 		return err
 	}
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	return c.endHeld(&cmd, c.mayHeld)
+	return endHeld(c, &cmd, mayHeld(c))
 }
 
-func dismissHeld(c *call) error {
-	cmd := fleet.Dismiss{Quarantine: c.gin.Param("quarantine")}
-	if err := c.seesQuarantine(); err != nil {
+func (res *rigResources) dismissHeld(c *call) error {
+	cmd := fleet.Dismiss{Quarantine: c.Param("quarantine")}
+	if err := seesQuarantine(c); err != nil {
 		return err
 	}
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	return c.endHeld(&cmd, c.mayHeld)
+	return endHeld(c, &cmd, mayHeld(c))
 }
 
-func reopenHeld(c *call) error {
-	cmd := fleet.Reopen{Quarantine: c.gin.Param("quarantine")}
-	if err := c.seesQuarantine(); err != nil {
+func (res *rigResources) reopenHeld(c *call) error {
+	cmd := fleet.Reopen{Quarantine: c.Param("quarantine")}
+	if err := seesQuarantine(c); err != nil {
 		return err
 	}
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	return c.endHeld(&cmd, c.mayHeld)
+	return endHeld(c, &cmd, mayHeld(c))
 }
 
-func (c *call) endHeld(cmd fleet.Command, may func(s *fleet.State) error) error {
+func endHeld(c *call, cmd fleet.Command, may func(s *fleet.State) error) error {
 	d, err := c.do(cmd, http.StatusOK, may)
 	if err != nil {
 		return err
 	}
 	if _, released := cmd.(*fleet.Release); released {
-		if rig := c.api.fleet.RigOfQuarantine(c.gin.Param("quarantine")); rig != "" {
-			c.reconsider(rig)
+		if rig := c.Fleet.RigOfQuarantine(c.Param("quarantine")); rig != "" {
+			reconsider(c, rig)
 		}
 	}
-	return c.heldAnswer(d.status)
+	return heldAnswer(c, d.status)
 }

@@ -90,7 +90,7 @@ func TestListsOfReadingsAndRepeats(t *testing.T) {
 	h.send("rig T01", "POST", "/v1/rigs/T01/readings", list).is(200).has("/outcomes/2/repeat", false).has("/acks/0/boot", 3).has("/acks/0/seq", 2).has("/acks/0/have/0/0", 4)
 	h.send("rig T01", "POST", "/v1/rigs/T01/readings", list).is(200).has("/outcomes/0/repeat", true).has("/outcomes/0/commit", nil)
 	h.send("rig T01", "GET", "/v1/rigs/T01", nil).is(200).has("/totals/pump/hours", 2.5).has("/totals/area/hectares", 1.2345)
-	long := make([]obj, readingsMost+1)
+	long := make([]obj, 501)
 	for i := range long {
 		long[i] = reading(h.now(), 2.5, 2)
 	}

@@ -49,7 +49,7 @@ type ackDoc struct {
 // postReadings takes one reading or a list of them. Repeats change nothing, so
 // sending again is always safe; an answer of 202 says that something of it
 // waits in quarantine.
-func postReadings(c *call) error {
+func (res *rigResources) postReadings(c *call) error {
 	if err := c.seesRig(); err != nil {
 		return err
 	}
@@ -74,7 +74,7 @@ func postReadings(c *call) error {
 		}
 		sent, payloads = []readingBody{one}, []json.RawMessage{raw}
 	}
-	arrivals, err := c.arrivals(sent, payloads, list)
+	arrivals, err := arrivals(c, sent, payloads, list)
 	if err != nil {
 		return err
 	}
@@ -83,7 +83,7 @@ func postReadings(c *call) error {
 		return err
 	}
 	defer release()
-	outcomes, acks, err := c.api.fleet.TakeReport(c.gin.Request.Context(), arrivals)
+	outcomes, acks, err := c.Fleet.TakeReport(c.Context(), arrivals)
 	if err != nil {
 		return err
 	}
@@ -104,7 +104,7 @@ func postReadings(c *call) error {
 	} else if err := c.keepReadings(status); err != nil {
 		return err
 	}
-	setCommit(c.gin.Writer.Header(), c.api.fleet.Head().N)
+	c.SetCommit(c.Fleet.Head().N)
 	acked := make([]ackDoc, 0, len(acks))
 	for _, a := range acks {
 		acked = append(acked, ackDoc{a.Boot, a.Seq, a.Have, a.IDs})
@@ -119,7 +119,7 @@ func postReadings(c *call) error {
 }
 
 // arrivals checks what was sent and makes arrivals of it.
-func (c *call) arrivals(sent []readingBody, payloads []json.RawMessage, list bool) ([]events.Arrival, error) {
+func arrivals(c *call, sent []readingBody, payloads []json.RawMessage, list bool) ([]events.Arrival, error) {
 	var bad []fieldProblem
 	fail := func(at, format string, args ...any) {
 		if len(bad) < maxBad {
@@ -129,8 +129,8 @@ func (c *call) arrivals(sent []readingBody, payloads []json.RawMessage, list boo
 	if list && (len(sent) == 0 || len(sent) > readingsMost) {
 		return nil, &problem{kind: kindInvalid, detail: "a list has 1 to " + strconv.Itoa(readingsMost) + " readings"}
 	}
-	by := c.who.Name
-	if c.who.Role == fleet.RoleRig {
+	by := c.Who.Name
+	if c.Who.Role == fleet.RoleRig {
 		by = "" // the rig itself
 	}
 	arrivals := make([]events.Arrival, 0, len(sent))
@@ -141,7 +141,7 @@ func (c *call) arrivals(sent []readingBody, payloads []json.RawMessage, list boo
 		}
 		checkReading(&sent[i], at, fail)
 		arrivals = append(arrivals, events.Arrival{
-			Via: "api", By: by, Rig: c.gin.Param("rig"), Event: sent[i].ID, Time: sent[i].Time, Kind: events.KindReading,
+			Via: "api", By: by, Rig: c.Param("rig"), Event: sent[i].ID, Time: sent[i].Time, Kind: events.KindReading,
 			Payload: payloads[i], Counters: sent[i].Counters, Location: events.ParseLocation(sent[i].Position),
 		})
 	}
@@ -203,55 +203,6 @@ func plainText(s string, most int) bool {
 	return true
 }
 
-// readingsKey looks up an Idempotency-Key and gives the status of the first
-// request with it, 0 for none. Readings are safe to send again by themselves, so
-// a key only has to be held to its request.
-func (c *call) readingsKey() (first int, release func(), err error) {
-	keep, release, err := c.keep(0)
-	if err != nil || keep == nil {
-		return 0, release, err
-	}
-	c.api.fleet.View(func(s *fleet.State) {
-		if old := s.Requests[keep.Key]; old != nil {
-			first = old.Status
-			if old.Print != keep.Print {
-				err = &problem{kind: kindKeyReused, detail: "this " + keyHeader + " was used for another request"}
-			}
-		}
-	})
-	if err != nil {
-		release()
-		return 0, func() {}, err
-	}
-	return first, release, nil
-}
-
-// keepReadings remembers the key of readings that were taken.
-func (c *call) keepReadings(status int) error {
-	sent := c.gin.Request.Header.Get(keyHeader)
-	if sent == "" {
-		return nil
-	}
-	kept := &events.RequestKept{
-		Key:   digest(c.who.Token, sent),
-		Print: digest(c.gin.Request.Method, c.gin.Request.URL.Path, string(c.raw)), Status: status,
-	}
-	_, err := c.api.fleet.Do(c.gin.Request.Context(), c.who.Name, remember{kept}, nil)
-	return err
-}
-
-// remember puts a request on record that made its facts in commits of its own.
-type remember struct{ kept *events.RequestKept }
-
-func (r remember) Touches() []string { return []string{"request:" + r.kept.Key} }
-
-func (r remember) Decide(d fleet.Deciding) ([]events.Entry, error) {
-	if d.Requests[r.kept.Key] != nil {
-		return nil, nil
-	}
-	return []events.Entry{{At: events.Milli(d.Now), By: d.By, Fact: r.kept}}, nil
-}
-
 // readingDoc is one kept reading.
 type readingDoc struct {
 	Meter   string       `json:"meter"`
@@ -261,9 +212,9 @@ type readingDoc struct {
 	Swaps   int          `json:"swaps"` // how many counters the meter had before this one
 }
 
-func getReadings(c *call) error {
+func (res *rigResources) getReadings(c *call) error {
 	p := c.pages("readings")
-	meters := c.query.words("meter")
+	meters := c.Query.words("meter")
 	var docs []readingDoc
 	var next string
 	err := c.view(func(s *fleet.State) error {
@@ -272,13 +223,13 @@ func getReadings(c *call) error {
 			return err
 		}
 		from, to := int64(0), int64(1)<<53
-		if t, given := c.query.instant("from", s.Zone()); given {
+		if t, given := c.Query.instant("from", s.Zone()); given {
 			from = t.UnixMilli()
 		}
-		if t, given := c.query.instant("to", s.Zone()); given {
+		if t, given := c.Query.instant("to", s.Zone()); given {
 			to = t.UnixMilli() - 1
 		}
-		if err := c.query.err(); err != nil {
+		if err := c.Query.err(); err != nil {
 			return err
 		}
 		if p.after != nil {

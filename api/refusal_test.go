@@ -2,6 +2,7 @@ package api
 
 import (
 	"encoding/json"
+	"fmt"
 	"net/http"
 	"strings"
 	"testing"
@@ -86,7 +87,7 @@ func TestAfterCommitWaits(t *testing.T) {
 	h := newHouse(t)
 	head := h.fleet.Head().N
 	got := make(chan int, 1)
-	r, err := http.NewRequest("GET", h.url+"/v1/ledger?after_commit="+jsonText(head+1), nil)
+	r, err := http.NewRequest("GET", fmt.Sprintf("%s/v1/ledger?after_commit=%d", h.url, head+1), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -111,20 +112,14 @@ func TestAfterCommitWaits(t *testing.T) {
 	}
 	began := time.Now()
 	a := h.send("reader", "GET", "/v1/ledger?after_commit=99999", nil).is(503).has("/type", "/problems/behind")
-	if took := time.Since(began); took < behindMost || a.header.Get("Retry-After") == "" {
+	if took := time.Since(began); took < 5*time.Second || a.header.Get("Retry-After") == "" {
 		t.Fatalf("waited %v, Retry-After %q", took, a.header.Get("Retry-After"))
 	}
 }
 
-func jsonText(v any) string {
-	b, _ := json.Marshal(v)
-	return string(b)
-}
-
 func TestPanicsBecomeProblems(t *testing.T) {
 	h := newHouse(t)
-	broken := route{"GET", "/broken", anyone, nil, func(*call) error { panic("on purpose") }}
-	h.api.engine.GET("/broken", h.api.serve(&broken))
+	h.api.engine.GET("/broken", h.api.reception.Serve(anyone, nil, func(*call) error { panic("on purpose") }))
 	r, _ := http.NewRequest("GET", h.url+"/broken", nil)
 	r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
 	a, err := http.DefaultClient.Do(r)
@@ -137,24 +132,3 @@ func TestPanicsBecomeProblems(t *testing.T) {
 		t.Fatalf("answered %d %+v %v", a.StatusCode, doc, err)
 	}
 }
-
-// FuzzDecode: whatever comes in, decoding neither panics nor takes what
-// encoding/json would not.
-func FuzzDecode(f *testing.F) {
-	f.Add(`{"rig":"T01","meters":[{"meter":"p","at":"2026-05-04T05:00:00Z"}]}`)
-	f.Add(`[{"id":"1:2"}]`)
-	f.Add(`{"a":{"b":[1,{"c":null}]}} x`)
-	f.Fuzz(func(t *testing.T, text string) {
-		var body struct {
-			Rig    string             `json:"rig"`
-			Meters []readingBody      `json:"meters"`
-			Map    map[string]float64 `json:"map"`
-			N      *int               `json:"n"`
-		}
-		if err := decode([]byte(text), &body); err == nil && !json.Valid([]byte(text)) {
-			t.Fatalf("took %q", text)
-		}
-	})
-}
-
-func stringsReader(s string) *strings.Reader { return strings.NewReader(s) }

@@ -56,11 +56,6 @@ type rigDoc struct {
 	NextDue []dueDoc   `json:"next_due"`
 }
 
-type planRef struct {
-	Plan    string `json:"plan"`
-	Version int    `json:"version"`
-}
-
 func planRefOf(p fleet.PlanRef) *planRef {
 	if p.Plan == "" {
 		return nil
@@ -80,60 +75,18 @@ type meterDoc struct {
 	RollsAt  *plan.Amounts `json:"rolls_at,omitempty"`
 }
 
-// dueDoc is how a task stands on a part.
-type dueDoc struct {
-	Part       string    `json:"part"`
-	Position   string    `json:"position"`
-	Name       string    `json:"name"`
-	Task       string    `json:"task"`
-	Title      string    `json:"title"`
-	Weight     string    `json:"weight"`
-	Status     string    `json:"status"`
-	Why        string    `json:"why,omitempty"`
-	RunIn      bool      `json:"run_in,omitempty"`
-	Due        limit     `json:"due"`
-	Remaining  remaining `json:"remaining"`
-	Unmeasured []string  `json:"unmeasured,omitempty"`
-	Estimated  []string  `json:"estimated,omitempty"` // units whose totals are estimates, for want of a meter
-	Item       string    `json:"item,omitempty"`
-}
-
-func dueDocOf(l *fleet.DueLine) dueDoc {
-	d := dueDoc{
-		Part: l.Part.Part, Position: l.Part.Position, Name: l.Part.Name, Task: l.Task.Slug, Title: l.Task.Title,
-		Weight: string(l.Task.Weight), Status: string(l.Due.Status), Why: l.Due.Why, RunIn: l.Due.RunIn, Item: l.Item,
-	}
-	d.Due, d.Remaining = limitsOf(&l.Due)
-	if l.Due.Unmeasured != 0 {
-		d.Unmeasured = l.Due.Unmeasured.Units()
-	}
-	d.Estimated = estimatedOf(l)
-	return d
-}
-
-func estimatedOf(l *fleet.DueLine) (units []string) {
-	for _, q := range l.Estimated {
-		units = append(units, q.Field())
-	}
-	return units
-}
-
-func limitsOf(d *plan.Due) (limit, remaining) {
-	return limit{d.At, d.Date}, remaining{d.Remaining, d.RemainingDays, !d.Date.IsZero()}
-}
-
 // nextDueMost is how many lines a rig shows of what it needs next.
 const nextDueMost = 10
 
-func (a *API) rigLineOf(s *fleet.State, r *fleet.Rig, now time.Time) rigLine {
+func rigLineOf(c *call, s *fleet.State, r *fleet.Rig) rigLine {
 	l := rigLine{
 		Rig: r.Rig, Name: r.Name, Class: r.Class, Yard: r.Yard,
 		WidthM: float64(r.WidthMM) / 1000, TankL: float64(r.TankML) / 1000,
 		FirstUse: r.FirstUse, Serial: r.Serial, Registered: r.Registered.UTC(), Retired: r.Retired,
 		Plan: planRefOf(r.Plan), Totals: make(map[string]total, len(r.Meters)),
-		Fitness:   a.fleet.FitnessOf(s, r, now),
-		Bay:       bayLineOf(s, r, plan.Of(now, s.Zone())),
-		LastHeard: timeOrNil(r.LastHeard), LastRead: timeOrNil(r.LastRead()), Position: positionOf(r), SilentDays: silentDays(s, r, now),
+		Fitness:   c.Fleet.FitnessOf(s, r, c.Now),
+		Bay:       bayLineOf(s, r, c.today(s)),
+		LastHeard: timeOrNil(r.LastHeard), LastRead: timeOrNil(r.LastRead()), Position: positionOf(r), SilentDays: silentDays(s, r, c.Now),
 		OpenItems: len(r.Open), Defects: len(r.Defects), Held: s.OpenHeld(r.Rig), Changed: r.Changed,
 	}
 	for _, t := range r.Totals() {
@@ -147,12 +100,12 @@ func (a *API) rigLineOf(s *fleet.State, r *fleet.Rig, now time.Time) rigLine {
 	return l
 }
 
-func (a *API) rigDocOf(s *fleet.State, r *fleet.Rig, now time.Time) rigDoc {
-	d := rigDoc{rigLine: a.rigLineOf(s, r, now), Meters: make([]meterDoc, 0, len(r.Meters)), NextDue: []dueDoc{}}
+func rigDocOf(c *call, s *fleet.State, r *fleet.Rig) rigDoc {
+	d := rigDoc{rigLine: rigLineOf(c, s, r), Meters: make([]meterDoc, 0, len(r.Meters)), NextDue: []dueDoc{}}
 	for _, m := range r.Meters {
 		d.Meters = append(d.Meters, meterDocOf(m))
 	}
-	lines := a.fleet.DueOf(s, r, now)
+	lines := c.Fleet.DueOf(s, r, c.Now)
 	for i := range lines[:min(len(lines), nextDueMost)] {
 		d.NextDue = append(d.NextDue, dueDocOf(&lines[i]))
 	}

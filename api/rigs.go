@@ -3,11 +3,19 @@ package api
 import (
 	"encoding/json"
 	"net/http"
+	"slices"
+	"sync"
 
 	"rigledger/events"
 	"rigledger/fleet"
+	"rigledger/fleet/meter"
 	"rigledger/fleet/plan"
 )
+
+// rigResources answer for rigs and what belongs to them.
+type rigResources struct {
+	kept sync.Map // rig → *rigAnswer: bytes of GET /v1/rigs/{rig}
+}
 
 // rigAnswer is the answer of GET /v1/rigs/{rig}, kept until the rig or the
 // local date changes: nothing else goes into it.
@@ -18,19 +26,21 @@ type rigAnswer struct {
 	body    []byte
 }
 
-func getRig(c *call) error {
+func (res *rigResources) getRig(c *call) error {
 	wanted := c.fields(rigDoc{}, "rig")
-	if err := c.query.err(); err != nil {
+	if err := c.Query.err(); err != nil {
 		return err
 	}
-	return c.rigSparse(http.StatusOK, c.gin.Param("rig"), wanted)
+	return res.answerSparse(c, http.StatusOK, c.Param("rig"), wanted)
 }
 
-// rigAnswer answers with a rig as it is now. It is put together while the state
+// answer answers with a rig as it is now. It is put together while the state
 // stands still and written out after, so that the desk does not wait for JSON.
-func (c *call) rigAnswer(status int, code string) error { return c.rigSparse(status, code, nil) }
+func (res *rigResources) answer(c *call, status int, code string) error {
+	return res.answerSparse(c, status, code, nil)
+}
 
-func (c *call) rigSparse(status int, code string, wanted sparse) error {
+func (res *rigResources) answerSparse(c *call, status int, code string, wanted sparse) error {
 	var known *rigAnswer
 	var doc rigDoc
 	var changed uint64
@@ -41,13 +51,13 @@ func (c *call) rigSparse(status int, code string, wanted sparse) error {
 			return notFound("rig", code)
 		}
 		changed, today = r.Changed, c.today(s)
-		if kept, ok := c.api.rigs.Load(code); ok {
+		if kept, ok := res.kept.Load(code); ok {
 			if k := kept.(*rigAnswer); k.changed == changed && k.today == today {
 				known = k
 				return nil
 			}
 		}
-		doc = c.api.rigDocOf(s, r, c.now)
+		doc = rigDocOf(c, s, r)
 		return nil
 	})
 	if err != nil {
@@ -59,7 +69,7 @@ func (c *call) rigSparse(status int, code string, wanted sparse) error {
 			return err
 		}
 		known = &rigAnswer{changed: changed, today: today, tag: tagOf(changed, today), body: body}
-		c.api.rigs.Store(code, known)
+		res.kept.Store(code, known)
 	}
 	if c.unchanged(known.tag) {
 		return nil
@@ -74,14 +84,14 @@ func (c *call) rigSparse(status int, code string, wanted sparse) error {
 	return c.write(status, known.body)
 }
 
-func getRigs(c *call) error {
+func (res *rigResources) getRigs(c *call) error {
 	p := c.pages("rigs", rigSorts...)
 	wanted := c.fields(rigLine{}, "rig")
-	yards, classes := c.query.words("yard"), c.query.words("class")
-	states := c.query.words("state", fleet.Fit, fleet.FitAdvisories, fleet.DoNotUse)
-	silent := c.query.number("silent_days", 0, 36500, 0)
-	retired := c.query.words("retired", "true", "false")
-	if err := c.query.err(); err != nil {
+	yards, classes := c.Query.words("yard"), c.Query.words("class")
+	states := c.Query.words("state", fleet.Fit, fleet.FitAdvisories, fleet.DoNotUse)
+	silent := c.Query.number("silent_days", 0, 36500, 0)
+	retired := c.Query.words("retired", "true", "false")
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	if retired == nil {
@@ -95,20 +105,20 @@ func getRigs(c *call) error {
 			if !c.sees(r) || !has(yards, r.Yard) || !has(classes, r.Class) || !has(retired, yesNo(r.Retired)) {
 				continue
 			}
-			if silent > 0 && silentDays(s, r, c.now) < silent {
+			if silent > 0 && silentDays(s, r, c.Now) < silent {
 				continue
 			}
-			if len(states) > 0 && !has(states, c.api.fleet.FitnessOf(s, r, c.now).State) {
+			if len(states) > 0 && !has(states, c.Fleet.FitnessOf(s, r, c.Now).State) {
 				continue
 			}
-			if at := c.rigPlace(s, r, p.sort); p.wants(at) {
+			if at := placeOf(c, s, r, p.sort); p.wants(at) {
 				found = append(found, placed[*fleet.Rig]{at, r})
 			}
 		}
 		found, next = cut(&p, found)
 		lines = make([]rigLine, 0, len(found))
 		for _, f := range found {
-			lines = append(lines, c.api.rigLineOf(s, f.of, c.now))
+			lines = append(lines, rigLineOf(c, s, f.of))
 		}
 		return nil
 	})
@@ -129,12 +139,12 @@ func yesNo(b bool) string {
 	return "false"
 }
 
-func postRigs(c *call) error {
+func (res *rigResources) postRigs(c *call) error {
 	var cmd fleet.RegisterRig
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	if fleet.ValidCode(cmd.Yard) && !c.who.MaySee(cmd.Yard) {
+	if fleet.ValidCode(cmd.Yard) && !c.Who.MaySee(cmd.Yard) {
 		return outsideYards(cmd.Yard)
 	}
 	d, err := c.do(&cmd, http.StatusCreated, nil)
@@ -142,22 +152,22 @@ func postRigs(c *call) error {
 		return err
 	}
 	c.setHeader("Location", "/v1/rigs/"+cmd.Rig)
-	return c.rigAnswer(d.status, cmd.Rig)
+	return res.answer(c, d.status, cmd.Rig)
 }
 
 func outsideYards(yard string) error {
 	return &problem{kind: kindNotAllowed, detail: "this token is held to other yards than " + quoted(yard)}
 }
 
-func patchRig(c *call) error {
-	cmd := fleet.AmendRig{Rig: c.gin.Param("rig")}
+func (res *rigResources) patchRig(c *call) error {
+	cmd := fleet.AmendRig{Rig: c.Param("rig")}
 	if err := c.seesRig(); err != nil {
 		return err
 	}
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	if cmd.Yard != nil && fleet.ValidCode(*cmd.Yard) && !c.who.MaySee(*cmd.Yard) {
+	if cmd.Yard != nil && fleet.ValidCode(*cmd.Yard) && !c.Who.MaySee(*cmd.Yard) {
 		return outsideYards(*cmd.Yard)
 	}
 	if cmd.Name == nil && cmd.Yard == nil && cmd.WidthM == nil && cmd.TankL == nil && cmd.FirstUse == nil && cmd.Serial == nil {
@@ -175,53 +185,50 @@ func patchRig(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.rigCommand(&cmd, http.StatusOK)
+	return res.command(c, &cmd, http.StatusOK)
 }
 
-// seesRig refuses a rig that is not there, or not for the caller, before its
-// body is looked at.
-func (c *call) seesRig() error {
-	return c.view(func(s *fleet.State) error {
-		_, err := c.rig(s)
-		return err
-	})
-}
-
-// mayRig is the same, asked at the desk.
-func (c *call) mayRig(s *fleet.State) error {
-	_, err := c.rig(s)
-	return err
-}
-
-// rigCommand carries out a command about the path's rig and answers with the rig.
-func (c *call) rigCommand(cmd fleet.Command, status int) error {
+// command carries out a command about the path's rig and answers with the rig.
+func (res *rigResources) command(c *call, cmd fleet.Command, status int) error {
 	d, err := c.do(cmd, status, c.mayRig)
 	if err != nil {
 		return err
 	}
-	return c.rigAnswer(d.status, c.gin.Param("rig"))
+	return res.answer(c, d.status, c.Param("rig"))
 }
 
-func retireRig(c *call) error {
-	cmd := fleet.RetireRig{Rig: c.gin.Param("rig")}
+func (res *rigResources) retireRig(c *call) error {
+	cmd := fleet.RetireRig{Rig: c.Param("rig")}
 	if err := c.seesRig(); err != nil {
 		return err
 	}
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	return c.rigCommand(&cmd, http.StatusOK)
+	return res.command(c, &cmd, http.StatusOK)
 }
 
-func adoptPlan(c *call) error {
-	cmd := fleet.AdoptPlan{Rig: c.gin.Param("rig")}
+func (res *rigResources) adoptPlan(c *call) error {
+	cmd := fleet.AdoptPlan{Rig: c.Param("rig")}
 	if err := c.seesRig(); err != nil {
 		return err
 	}
 	if err := c.body(&cmd); err != nil {
 		return err
 	}
-	return c.rigCommand(&cmd, http.StatusOK)
+	return res.command(c, &cmd, http.StatusOK)
+}
+
+// changeWork says that a rig does other work from a day on.
+func (res *rigResources) changeWork(c *call) error {
+	cmd := fleet.ChangeWork{Rig: c.Param("rig")}
+	if err := c.seesRig(); err != nil {
+		return err
+	}
+	if err := c.body(&cmd); err != nil {
+		return err
+	}
+	return res.command(c, &cmd, http.StatusOK)
 }
 
 type credentialDoc struct {
@@ -236,8 +243,8 @@ type credentialDoc struct {
 
 // postCredential gives a rig a new user and password for NATS and MQTT. The
 // password is shown in this answer and never again.
-func postCredential(c *call) error {
-	code := c.gin.Param("rig")
+func (res *rigResources) postCredential(c *call) error {
+	code := c.Param("rig")
 	if err := c.noKey(); err != nil {
 		return err
 	}
@@ -261,7 +268,30 @@ func postCredential(c *call) error {
 		doc.Subjects["publish"] = append(doc.Subjects["publish"], "rig."+code+"."+k)
 		doc.Topics["publish"] = append(doc.Topics["publish"], "rig/"+code+"/"+k)
 	}
-	setCommit(c.gin.Writer.Header(), c.api.fleet.Head().N)
+	c.SetCommit(c.Fleet.Head().N)
 	c.setHeader("Cache-Control", "no-store")
 	return c.answer(http.StatusCreated, doc)
+}
+
+// Orders of the list, the usual one first.
+var rigSorts = []string{"rig", "-hours", "fitness", "next_due"}
+
+func placeOf(c *call, s *fleet.State, r *fleet.Rig, order string) place {
+	at := place{ID: r.Rig}
+	switch order {
+	case "-hours":
+		at.N = latest
+		if m := r.MeterOf(meter.Hours, ""); m != nil {
+			total, _ := m.Series.Total()
+			at.N = down(total)
+		}
+	case "fitness":
+		at.N = uint64(slices.Index([]string{fleet.DoNotUse, fleet.FitAdvisories, fleet.Fit}, c.Fleet.FitnessOf(s, r, c.Now).State))
+	case "next_due":
+		at.N = latest
+		if lines := c.Fleet.DueOf(s, r, c.Now); len(lines) > 0 {
+			at.N = pressingKey(&lines[0])
+		}
+	}
+	return at
 }

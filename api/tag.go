@@ -59,7 +59,7 @@ func tagHeld(sent []string, tag string) string {
 // from oldest to newest, else the first, so that the desk refuses it as stale.
 // Comparison is strong: a weak tag never matches.
 func (c *call) ifMatch(oldest, newest uint64) (uint64, error) {
-	sent := c.gin.Request.Header["If-Match"]
+	sent := c.Request.Header["If-Match"]
 	if len(sent) == 0 {
 		return 0, nil
 	}
@@ -98,7 +98,7 @@ func (c *call) ifMatch(oldest, newest uint64) (uint64, error) {
 // those that change fields in place. What adds a fact of its own, gives a new
 // version or edition, or moves something on from the state it is in needs none.
 func (c *call) sawIt(what string) error {
-	if len(c.gin.Request.Header["If-Match"]) > 0 {
+	if len(c.Request.Header["If-Match"]) > 0 {
 		return nil
 	}
 	return &problem{kind: kindUnseen, detail: "send If-Match with the ETag of the " + what + " as it was read, or * to overwrite whatever is there"}

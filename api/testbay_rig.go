@@ -22,15 +22,15 @@ type fitnessDoc struct {
 func getFitness(c *call) error {
 	var doc fitnessDoc
 	var tag string
-	text := c.query.text("at")
+	text := c.Query.text("at")
 	err := c.view(func(s *fleet.State) error {
-		at, given := c.query.instant("at", s.Zone())
-		if err := c.query.err(); err != nil {
+		at, given := c.Query.instant("at", s.Zone())
+		if err := c.Query.err(); err != nil {
 			return err
 		}
 		if given && (at.Year() < 1950 || at.Year() > 2200) {
-			c.query.fail("at", "must lie between the years 1950 and 2200")
-			return c.query.err()
+			c.Query.fail("at", "must lie between the years 1950 and 2200")
+			return c.Query.err()
 		}
 		r, err := c.rig(s)
 		if err != nil {
@@ -41,19 +41,19 @@ func getFitness(c *call) error {
 		if given && len(text) == len(time.DateOnly) {
 			day := at
 			if at = day.AddDate(0, 0, 1).Add(-time.Millisecond); text == today.String() {
-				at = c.now
+				at = c.Now
 			}
 		}
 		switch {
-		case !given || at.Equal(c.now):
-			doc = fitnessDoc{Rig: r.Rig, At: c.now.UTC(), Asked: "now", Fitness: c.api.fleet.FitnessOf(s, r, c.now)}
+		case !given || at.Equal(c.Now):
+			doc = fitnessDoc{Rig: r.Rig, At: c.Now.UTC(), Asked: "now", Fitness: c.Fleet.FitnessOf(s, r, c.Now)}
 			return nil
-		case at.After(c.now):
+		case at.After(c.Now):
 			doc.Asked = "future"
 		default:
 			doc.Asked = "past"
 		}
-		doc.Rig, doc.At, doc.Fitness = r.Rig, at.UTC(), s.FitnessAt(r, at, c.now)
+		doc.Rig, doc.At, doc.Fitness = r.Rig, at.UTC(), s.FitnessAt(r, at, c.Now)
 		return nil
 	})
 	if err != nil {
@@ -83,9 +83,9 @@ type placementDoc struct {
 	Notice        string          `json:"notice"`
 }
 
-func getPlace(c *call) error { return c.placeAnswer(http.StatusOK) }
+func getPlace(c *call) error { return placeAnswer(c, http.StatusOK) }
 
-func (c *call) placeAnswer(status int) error {
+func placeAnswer(c *call, status int) error {
 	var doc placementDoc
 	var tag string
 	err := c.view(func(s *fleet.State) error {
@@ -121,7 +121,7 @@ func (c *call) placeAnswer(status int) error {
 }
 
 func postPlace(c *call) error {
-	cmd := fleet.PlaceRig{Rig: c.gin.Param("rig")}
+	cmd := fleet.PlaceRig{Rig: c.Param("rig")}
 	if err := c.seesRig(); err != nil {
 		return err
 	}
@@ -132,7 +132,7 @@ func postPlace(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.placeAnswer(d.status)
+	return placeAnswer(c, d.status)
 }
 
 type yardPlaceDoc struct {
@@ -143,11 +143,11 @@ type yardPlaceDoc struct {
 	Since      *time.Time `json:"since,omitempty"`
 }
 
-func getYardPlace(c *call) error { return c.yardPlaceAnswer(http.StatusOK) }
+func getYardPlace(c *call) error { return yardPlaceAnswer(c, http.StatusOK) }
 
-func (c *call) yardPlaceAnswer(status int) error {
-	yard := c.gin.Param("yard")
-	if !fleet.ValidCode(yard) || !c.who.MaySee(yard) {
+func yardPlaceAnswer(c *call, status int) error {
+	yard := c.Param("yard")
+	if !fleet.ValidCode(yard) || !c.Who.MaySee(yard) {
 		return notFound("yard", yard)
 	}
 	doc := yardPlaceDoc{Yard: yard, Schemes: []string{}}
@@ -165,8 +165,8 @@ func (c *call) yardPlaceAnswer(status int) error {
 }
 
 func postYardPlace(c *call) error {
-	cmd := fleet.PlaceYard{Yard: c.gin.Param("yard")}
-	if !fleet.ValidCode(cmd.Yard) || !c.who.MaySee(cmd.Yard) {
+	cmd := fleet.PlaceYard{Yard: c.Param("yard")}
+	if !fleet.ValidCode(cmd.Yard) || !c.Who.MaySee(cmd.Yard) {
 		return notFound("yard", cmd.Yard)
 	}
 	if err := c.body(&cmd); err != nil {
@@ -176,7 +176,7 @@ func postYardPlace(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.yardPlaceAnswer(d.status)
+	return yardPlaceAnswer(c, d.status)
 }
 
 type handoverDoc struct {
@@ -194,12 +194,12 @@ type handoversDoc struct {
 	Handovers  []handoverDoc `json:"handovers"` // the newest first
 }
 
-func getHandovers(c *call) error { return c.handoverAnswer(http.StatusOK) }
+func getHandovers(c *call) error { return handoverAnswer(c, http.StatusOK) }
 
 // handoversMost is how many hand-overs are listed.
 const handoversMost = 100
 
-func (c *call) handoverAnswer(status int) error {
+func handoverAnswer(c *call, status int) error {
 	var doc handoversDoc
 	var tag string
 	err := c.view(func(s *fleet.State) error {
@@ -223,7 +223,7 @@ func (c *call) handoverAnswer(status int) error {
 }
 
 func postHandover(c *call) error {
-	cmd := fleet.SignHandover{ID: fleet.NewHandoverID(), Rig: c.gin.Param("rig")}
+	cmd := fleet.SignHandover{ID: fleet.NewHandoverID(), Rig: c.Param("rig")}
 	if err := c.seesRig(); err != nil {
 		return err
 	}
@@ -234,15 +234,15 @@ func postHandover(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.handoverAnswer(d.status)
+	return handoverAnswer(c, d.status)
 }
 
 // record answers with a record to hand over, proven by the ledger.
-func (c *call) record(of, id string) error {
-	if err := c.query.err(); err != nil {
+func recordAnswer(c *call, of, id string) error {
+	if err := c.Query.err(); err != nil {
 		return err
 	}
-	r, err := c.api.fleet.Record(c.gin.Request.Context(), of, id, func(r *fleet.Rig) error {
+	r, err := c.Fleet.Record(c.Context(), of, id, func(r *fleet.Rig) error {
 		if !c.sees(r) {
 			return notFound(of, id)
 		}
@@ -251,17 +251,17 @@ func (c *call) record(of, id string) error {
 	if err != nil {
 		return err
 	}
-	setCommit(c.gin.Writer.Header(), r.AsOf.N)
+	c.SetCommit(r.AsOf.N)
 	c.setHeader("Cache-Control", "no-store")
 	return c.answer(http.StatusOK, r)
 }
 
-func getRigRecord(c *call) error { return c.record(fleet.RigRecord, c.gin.Param("rig")) }
+func getRigRecord(c *call) error { return recordAnswer(c, fleet.RigRecord, c.Param("rig")) }
 
 func getInspectionRecord(c *call) error {
-	return c.record(fleet.InspectionRecord, c.gin.Param("inspection"))
+	return recordAnswer(c, fleet.InspectionRecord, c.Param("inspection"))
 }
 
 func getCalibrationRecord(c *call) error {
-	return c.record(fleet.CalibrationRecord, c.gin.Param("calibration"))
+	return recordAnswer(c, fleet.CalibrationRecord, c.Param("calibration"))
 }

@@ -1,16 +1,9 @@
 package api
 
 import (
-	"bytes"
-	"errors"
-	"io"
-	"mime"
-	"mime/multipart"
 	"net/http"
-	"strconv"
 	"time"
 
-	"rigledger/events"
 	"rigledger/fleet"
 	"rigledger/fleet/testbay"
 )
@@ -66,10 +59,10 @@ func getRuleSets(c *call) error {
 }
 
 func getRuleSet(c *call) error {
-	return c.ruleSetAnswer(http.StatusOK, c.gin.Param("ruleset"), c.query.text("edition"))
+	return ruleSetAnswer(c, http.StatusOK, c.Param("ruleset"), c.Query.text("edition"))
 }
 
-func (c *call) ruleSetAnswer(status int, id, edition string) error {
+func ruleSetAnswer(c *call, status int, id, edition string) error {
 	var doc ruleSetDoc
 	err := c.view(func(s *fleet.State) error {
 		for _, v := range s.RuleSets() {
@@ -91,15 +84,15 @@ func (c *call) ruleSetAnswer(status int, id, edition string) error {
 }
 
 // fleetWide refuses tokens held to yards what is for every yard.
-func (c *call) fleetWide(what string) error {
-	if len(c.who.Yards) > 0 {
+func fleetWide(c *call, what string) error {
+	if len(c.Who.Yards) > 0 {
 		return &problem{kind: kindNotAllowed, detail: what + " are for the whole fleet; this token is held to yards"}
 	}
 	return nil
 }
 
 // yamlText reads {"text": yaml}, or the YAML itself.
-func (c *call) yamlText() (string, error) {
+func yamlText(c *call) (string, error) {
 	if c.mediaType() == "application/yaml" {
 		raw, err := c.readBody()
 		return string(raw), err
@@ -112,10 +105,10 @@ func (c *call) yamlText() (string, error) {
 }
 
 func postRuleSet(c *call) error {
-	if err := c.fleetWide("rule sets"); err != nil {
+	if err := fleetWide(c, "rule sets"); err != nil {
 		return err
 	}
-	text, err := c.yamlText()
+	text, err := yamlText(c)
 	if err != nil {
 		return err
 	}
@@ -137,7 +130,7 @@ func postRuleSet(c *call) error {
 		return err
 	}
 	c.setHeader("Location", "/v1/rulesets/"+id)
-	return c.ruleSetAnswer(written(d), id, edition)
+	return ruleSetAnswer(c, written(d), id, edition)
 }
 
 // written is 200 instead of 201 when nothing had to be written.
@@ -161,9 +154,9 @@ type addedIntervals struct {
 	Text        string    `json:"text"`
 }
 
-func getIntervals(c *call) error { return c.intervalsAnswer(http.StatusOK) }
+func getIntervals(c *call) error { return intervalsAnswer(c, http.StatusOK) }
 
-func (c *call) intervalsAnswer(status int) error {
+func intervalsAnswer(c *call, status int) error {
 	doc := intervalsDoc{Added: []addedIntervals{}, Notice: testbay.Notice}
 	err := c.view(func(s *fleet.State) error {
 		doc.Intervals = s.Intervals()
@@ -179,10 +172,10 @@ func (c *call) intervalsAnswer(status int) error {
 }
 
 func postIntervals(c *call) error {
-	if err := c.fleetWide("inspection intervals"); err != nil {
+	if err := fleetWide(c, "inspection intervals"); err != nil {
 		return err
 	}
-	text, err := c.yamlText()
+	text, err := yamlText(c)
 	if err != nil {
 		return err
 	}
@@ -190,134 +183,5 @@ func postIntervals(c *call) error {
 	if err != nil {
 		return err
 	}
-	return c.intervalsAnswer(written(d))
-}
-
-type fileDoc struct {
-	File     string    `json:"file"`
-	Name     string    `json:"name"`
-	Type     string    `json:"type"`
-	Bytes    int       `json:"bytes"`
-	Commit   uint64    `json:"commit"`
-	Recorded time.Time `json:"recorded"`
-	By       string    `json:"by"`
-}
-
-// fileBodyMost bounds the body of POST /v1/files: the file and a multipart frame.
-const fileBodyMost = events.MaxFileBytes + 16<<10
-
-// filesPath is where files are sent; the bound of its bodies is its own.
-const filesPath = "/v1/files"
-
-// fileTypes may be said of a raw body; what counts is its content.
-var fileTypes = map[string]bool{
-	"application/pdf": true, "image/png": true, "image/jpeg": true, "text/plain": true, "application/octet-stream": true,
-}
-
-// postFile keeps a file: its bytes with ?name=, or multipart/form-data with one
-// part named file.
-func postFile(c *call) error {
-	name, content, err := c.fileSent()
-	if err != nil {
-		return err
-	}
-	cmd := fleet.KeepFile{Name: name, Bytes: content}
-	d, err := c.do(&cmd, http.StatusCreated, nil)
-	if err != nil {
-		return err
-	}
-	hash := fleet.FileHash(content)
-	if d.replayed {
-		hash = d.ref
-	}
-	var doc fileDoc
-	err = c.view(func(s *fleet.State) error {
-		f := s.Bay.Files[hash]
-		if f == nil {
-			return notFound("file", hash)
-		}
-		doc = fileDoc{File: f.File, Name: f.Name, Type: f.Type, Bytes: f.Size, Commit: f.N, Recorded: f.Recorded.UTC(), By: f.By}
-		return nil
-	})
-	if err != nil {
-		return err
-	}
-	c.setHeader("Location", filesPath+"/"+hash)
-	return c.answer(written(d), doc)
-}
-
-func (c *call) fileSent() (name string, content []byte, err error) {
-	raw, err := c.readBody()
-	if err != nil {
-		return "", nil, err
-	}
-	kind, params, _ := mime.ParseMediaType(c.gin.Request.Header.Get("Content-Type"))
-	if fileTypes[kind] {
-		return c.query.text("name"), raw, nil
-	}
-	if kind != "multipart/form-data" || params["boundary"] == "" {
-		return "", nil, &problem{kind: kindMedia, detail: "send the file as application/pdf, image/png, image/jpeg or text/plain with ?name=, or as multipart/form-data"}
-	}
-	form := multipart.NewReader(bytes.NewReader(raw), params["boundary"])
-	part, err := form.NextPart()
-	if err != nil || part.FormName() != "file" {
-		return "", nil, &problem{kind: kindBadRequest, detail: "the form must hold one part named file"}
-	}
-	if content, err = io.ReadAll(part); err != nil {
-		return "", nil, &problem{kind: kindBadRequest, detail: "the form cannot be read"}
-	}
-	if _, err := form.NextPart(); !errors.Is(err, io.EOF) {
-		return "", nil, &problem{kind: kindBadRequest, detail: "the form must hold one part named file, and nothing else"}
-	}
-	return part.FileName(), content, nil
-}
-
-// getFile gives a file's bytes back, read from the ledger.
-func getFile(c *call) error {
-	hash := c.gin.Param("file")
-	var name, kind string
-	err := c.view(func(s *fleet.State) error {
-		f := s.Bay.Files[hash]
-		if f == nil || !c.seesFile(s, f) {
-			return notFound("file", hash)
-		}
-		name, kind = f.Name, f.Type
-		return nil
-	})
-	if err != nil {
-		return err
-	}
-	if c.unchanged(`"` + hash + `"`) {
-		return nil
-	}
-	content, err := c.api.fleet.ReadFile(c.gin.Request.Context(), hash)
-	if err != nil {
-		return err
-	}
-	if kind == "text/plain" {
-		kind = "text/plain; charset=utf-8"
-	}
-	c.setHeader("Content-Type", kind)
-	c.setHeader("Content-Length", strconv.Itoa(len(content)))
-	c.setHeader("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": name}))
-	c.setHeader("Cache-Control", "private, no-cache")
-	c.gin.Status(http.StatusOK)
-	if _, err := c.gin.Writer.Write(content); err != nil {
-		c.api.log.Debug("an answer was not taken", "error", err)
-	}
-	return nil
-}
-
-// seesFile: a token held to yards sees what something of its rigs refers to,
-// and what it sent itself and nothing refers to yet.
-func (c *call) seesFile(s *fleet.State, f *fleet.File) bool {
-	if len(c.who.Yards) == 0 {
-		return true
-	}
-	for _, rig := range f.Rigs {
-		if c.sees(s.Rigs[rig]) {
-			return true
-		}
-	}
-	return len(f.Rigs) == 0 && f.By == c.who.Name
+	return intervalsAnswer(c, written(d))
 }

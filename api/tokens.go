@@ -21,24 +21,24 @@ type tokenDoc struct {
 	Revoked  bool       `json:"revoked"`
 }
 
-func (c *call) tokenDocOf(t *fleet.Token) tokenDoc {
+func tokenDocOf(c *call, t *fleet.Token) tokenDoc {
 	return tokenDoc{
 		Token: t.Token, Name: t.Name, Role: t.Role, Yards: orEmpty(t.Yards), Rig: t.Rig, Expires: t.Expires,
-		IssuedAt: t.IssuedAt.UTC(), LastUsed: timeOrNil(c.api.fleet.LastUsed(t)), Revoked: t.Revoked,
+		IssuedAt: t.IssuedAt.UTC(), LastUsed: timeOrNil(c.Fleet.LastUsed(t)), Revoked: t.Revoked,
 	}
 }
 
 // overToken says whether the caller's yards cover everything a token opens: a
 // manager held to yards neither makes nor ends a token that reaches further.
-func (c *call) overToken(s *fleet.State, role string, yards []string, rig string) bool {
-	if len(c.who.Yards) == 0 {
+func overToken(c *call, s *fleet.State, role string, yards []string, rig string) bool {
+	if len(c.Who.Yards) == 0 {
 		return true
 	}
 	if role == string(fleet.RoleRig) {
 		return c.sees(s.Rigs[rig])
 	}
 	for _, y := range yards {
-		if !c.who.MaySee(y) {
+		if !c.Who.MaySee(y) {
 			return false
 		}
 	}
@@ -47,7 +47,7 @@ func (c *call) overToken(s *fleet.State, role string, yards []string, rig string
 
 func getTokens(c *call) error {
 	p := c.pages("tokens")
-	if err := c.query.err(); err != nil {
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	var docs []tokenDoc
@@ -55,14 +55,14 @@ func getTokens(c *call) error {
 	err := c.view(func(s *fleet.State) error {
 		var found []placed[*fleet.Token]
 		for id, t := range s.Tokens {
-			if at := (place{ID: id}); p.wants(at) && c.overToken(s, t.Role, t.Yards, t.Rig) {
+			if at := (place{ID: id}); p.wants(at) && overToken(c, s, t.Role, t.Yards, t.Rig) {
 				found = append(found, placed[*fleet.Token]{at, t})
 			}
 		}
 		found, next = cut(&p, found)
 		docs = make([]tokenDoc, 0, len(found))
 		for _, f := range found {
-			docs = append(docs, c.tokenDocOf(f.of))
+			docs = append(docs, tokenDocOf(c, f.of))
 		}
 		return nil
 	})
@@ -99,7 +99,7 @@ func postToken(c *call) error {
 	cmd, secret := fleet.NewToken(body.Name, fleet.Role(body.Role))
 	cmd.Yards, cmd.Rig, cmd.Expires = body.Yards, body.Rig, body.Expires
 	may := func(s *fleet.State) error {
-		if !c.overToken(s, body.Role, body.Yards, body.Rig) {
+		if !overToken(c, s, body.Role, body.Yards, body.Rig) {
 			return &problem{kind: kindNotAllowed, detail: "this token is held to yards; the new one must be held to some of the same"}
 		}
 		return nil
@@ -109,7 +109,7 @@ func postToken(c *call) error {
 	}
 	doc := newTokenDoc{Secret: secret, Notice: "The secret is shown once."}
 	err := c.view(func(s *fleet.State) error {
-		doc.tokenDoc = c.tokenDocOf(s.Tokens[cmd.ID()])
+		doc.tokenDoc = tokenDocOf(c, s.Tokens[cmd.ID()])
 		return nil
 	})
 	if err != nil {
@@ -120,11 +120,11 @@ func postToken(c *call) error {
 }
 
 func revokeToken(c *call) error {
-	id := c.gin.Param("token")
+	id := c.Param("token")
 	cmd := fleet.RevokeToken{Token: id}
 	may := func(s *fleet.State) error {
 		t := s.Tokens[id]
-		if t == nil || !c.overToken(s, t.Role, t.Yards, t.Rig) {
+		if t == nil || !overToken(c, s, t.Role, t.Yards, t.Rig) {
 			return notFound("token", id)
 		}
 		return nil
@@ -141,7 +141,7 @@ func revokeToken(c *call) error {
 	}
 	var doc tokenDoc
 	err = c.view(func(s *fleet.State) error {
-		doc = c.tokenDocOf(s.Tokens[id])
+		doc = tokenDocOf(c, s.Tokens[id])
 		return nil
 	})
 	if err != nil {

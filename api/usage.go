@@ -39,8 +39,8 @@ func (u usageDoc) MarshalJSON() ([]byte, error) {
 	return append(b, '}'), nil
 }
 
-func getUsage(c *call) error {
-	q := &c.query
+func (res *rigResources) getUsage(c *call) error {
+	q := &c.Query
 	from, to := q.date("from"), q.date("to")
 	by := meter.Day
 	if w := q.words("by", "day", "week", "month", "season"); len(w) == 1 {

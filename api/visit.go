@@ -15,8 +15,8 @@ type visitBooked struct {
 }
 
 // bookVisit puts several items of a rig on one day.
-func bookVisit(c *call) error {
-	cmd := fleet.BookVisit{Rig: c.gin.Param("rig")}
+func (res *workshopResources) bookVisit(c *call) error {
+	cmd := fleet.BookVisit{Rig: c.Param("rig")}
 	sees := func(s *fleet.State) error { _, err := c.rig(s); return err }
 	if err := c.view(sees); err != nil {
 		return err
@@ -28,6 +28,6 @@ func bookVisit(c *call) error {
 	if err != nil {
 		return err
 	}
-	setCommit(c.gin.Writer.Header(), d.commit)
+	c.SetCommit(d.commit)
 	return c.answer(d.status, visitBooked{cmd.Rig, cmd.Date, cmd.For, cmd.Items})
 }

@@ -47,7 +47,7 @@ func TestSentFactsHoldToTheDocument(t *testing.T) {
 		}
 	}))
 	defer office.Close()
-	w := hooks.New(hooks.Options{Feed: h.api.feed, Private: true})
+	w := hooks.New(hooks.Options{Feed: NewFeed(h.fleet), Private: true})
 	ctx, stop := context.WithCancel(context.Background())
 	ended := make(chan struct{})
 	go func() { defer close(ended); _ = w.Run(ctx) }()

@@ -30,10 +30,10 @@ type yardDoc struct {
 
 // getWorkshop gives the day's list: open items that are in hand, booked for the
 // day or a day before it, or due or overdue on the day.
-func getWorkshop(c *call) error {
-	date := c.query.date("date")
-	yards := c.query.words("yard")
-	if err := c.query.err(); err != nil {
+func (res *workshopResources) getWorkshop(c *call) error {
+	date := c.Query.date("date")
+	yards := c.Query.words("yard")
+	if err := c.Query.err(); err != nil {
 		return err
 	}
 	doc := workshopDoc{Yards: []yardDoc{}, Notice: fleet.FitnessNotice, Always: plan.Cautions(nil)[0]}
@@ -47,7 +47,7 @@ func getWorkshop(c *call) error {
 			if r.Retired || !c.sees(r) || !has(yards, r.Yard) {
 				continue
 			}
-			for _, i := range c.openOn(s, r, doc.Date, today) {
+			for _, i := range res.openOn(c, s, r, doc.Date, today) {
 				if onList(i, doc.Date) {
 					byYard[r.Yard] = append(byYard[r.Yard], i)
 				}
@@ -66,8 +66,8 @@ func getWorkshop(c *call) error {
 }
 
 // openOn gives a rig's open items as they stand on a day.
-func (c *call) openOn(s *fleet.State, r *fleet.Rig, day, today plan.Date) []foundItem {
-	open := c.api.openOf(c, s, r)
+func (res *workshopResources) openOn(c *call, s *fleet.State, r *fleet.Rig, day, today plan.Date) []foundItem {
+	open := res.openOf(c, s, r)
 	if day == today || len(open) == 0 {
 		return open
 	}

@@ -3,6 +3,7 @@ package api
 import (
 	"context"
 	"net/http"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -58,11 +59,15 @@ func TestIdempotencyKeyCarriesOutOnce(t *testing.T) {
 }
 
 // slow holds the desk until it is let go, so that a request is surely in flight.
-type slow struct{ let chan struct{} }
+type slow struct{ begun, let chan struct{} }
 
 func (s slow) Touches() []string { return []string{"parts"} }
 
 func (s slow) Decide(fleet.Deciding) ([]events.Entry, error) {
+	select {
+	case s.begun <- struct{}{}:
+	default:
+	}
 	<-s.let
 	return nil, nil
 }
@@ -70,13 +75,14 @@ func (s slow) Decide(fleet.Deciding) ([]events.Entry, error) {
 func TestSameKeyInFlightIsRefused(t *testing.T) {
 	h := newHouse(t)
 	h.register("T01", "north")
-	let := make(chan struct{})
+	begun, let := make(chan struct{}, 1), make(chan struct{})
 	var wait sync.WaitGroup
-	wait.Go(func() { _, _ = h.fleet.Do(context.Background(), "test", slow{let}, nil) })
+	wait.Go(func() { _, _ = h.fleet.Do(context.Background(), "test", slow{begun, let}, nil) })
+	<-begun
 	first := make(chan int, 1)
-	body := jsonText(obj{"rig": "T01", "text": "drip"})
+	body := `{"rig":"T01","text":"drip"}`
 	ask := func() (*http.Response, error) {
-		r, err := http.NewRequest("POST", h.url+"/v1/defects", stringsReader(body))
+		r, err := http.NewRequest("POST", h.url+"/v1/defects", strings.NewReader(body))
 		if err != nil {
 			return nil, err
 		}
@@ -94,12 +100,7 @@ func TestSameKeyInFlightIsRefused(t *testing.T) {
 		a.Body.Close()
 		first <- a.StatusCode
 	})
-	flying := func() bool {
-		h.api.flying.mu.Lock()
-		defer h.api.flying.mu.Unlock()
-		return len(h.api.flying.keys) > 0
-	}
-	for until := time.Now().Add(5 * time.Second); !flying(); {
+	for until := time.Now().Add(5 * time.Second); h.fleet.Waiting() == 0; { // its command waits behind the slow one
 		if time.Now().After(until) {
 			t.Fatal("the first request never came")
 		}

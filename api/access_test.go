@@ -163,7 +163,7 @@ func TestEveryRouteAgainstEveryRole(t *testing.T) {
 		table[f[0]+" "+f[1]] = f[2:]
 	}
 	asked := 0
-	for _, r := range h.api.engine.Routes() {
+	for _, r := range h.api.Served() {
 		if !strings.HasPrefix(r.Path, "/v1/") || r.Path == calendarPath { // a calendar's address is its own secret
 			continue
 		}
@@ -349,16 +349,15 @@ func TestDocumentAndRoutesAreTheSame(t *testing.T) {
 	for _, p := range console.New(console.Options{Fleet: h.fleet}).Routes() {
 		pages[p.Path] = true
 	}
-	served := map[string]*route{}
-	for _, r := range h.api.engine.Routes() {
+	served := map[string]*Row{}
+	for _, r := range h.api.Served() {
 		if pages[r.Path] {
 			continue // for people; the document is for programs
 		}
 		served[r.Method+" "+param.ReplaceAllString(r.Path, "{$1}")] = nil
 	}
-	routes := h.api.routes()
-	for i := range routes {
-		served[routes[i].method+" "+param.ReplaceAllString(routes[i].path, "{$1}")] = &routes[i]
+	for _, r := range h.api.Table() {
+		served[r.Method+" "+param.ReplaceAllString(r.Path, "{$1}")] = &r
 	}
 	for path, ops := range doc.Paths {
 		for method, op := range ops {
@@ -372,7 +371,7 @@ func TestDocumentAndRoutesAreTheSame(t *testing.T) {
 				continue
 			}
 			var roles, query []string
-			for _, role := range r.roles {
+			for _, role := range r.Roles {
 				roles = append(roles, string(role))
 			}
 			if !slices.Equal(roles, op.Roles) {
@@ -385,7 +384,7 @@ func TestDocumentAndRoutesAreTheSame(t *testing.T) {
 				}
 			}
 			slices.Sort(query)
-			want := slices.Sorted(slices.Values(r.query))
+			want := slices.Sorted(slices.Values(r.Query))
 			if !slices.Equal(query, want) {
 				t.Errorf("%s takes %v, the document says %v", name, want, query)
 			}

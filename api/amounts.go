@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"rigledger/events"
+	"rigledger/fleet"
 	"rigledger/fleet/meter"
 	"rigledger/fleet/plan"
 )
@@ -129,3 +130,8 @@ func orEmpty[T any](list []T) []T {
 
 // fourDecimals rounds what is shown.
 func fourDecimals(v float64) float64 { return math.Round(v*10_000) / 10_000 }
+
+// instantOf is when a date begins in the fleet's zone.
+func instantOf(s *fleet.State, d plan.Date) time.Time {
+	return meter.FirstInstant(d.Year, d.Month, d.Day, s.Zone())
+}

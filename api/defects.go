@@ -2,6 +2,7 @@ package api
 
 import (
 	"net/http"
+	"strconv"
 	"time"
 
 	"rigledger/fleet"
@@ -57,7 +58,7 @@ func (res *workshopResources) getDefects(c *call) error {
 			if d.ClearedAt.IsZero() {
 				state = "open"
 			}
-			if p.wants(at) && (has(states, state) || has(states, "all")) && has(safety, yesNo(d.Safety)) {
+			if p.wants(at) && (has(states, state) || has(states, "all")) && has(safety, strconv.FormatBool(d.Safety)) {
 				found = append(found, placed[*fleet.Defect]{at, d})
 			}
 		}

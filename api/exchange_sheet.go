@@ -79,7 +79,7 @@ func (res *exchangeResources) getSheet(c *call) error {
 		if w.from.IsZero() {
 			w.from = w.to.AddDays(-31)
 		}
-		if !w.from.Before(w.to) || w.from.DaysUntil(w.to) > usageMost {
+		if !w.from.Before(w.to) || w.from.DaysUntil(w.to) > sheetDays {
 			c.Query.fail("to", "must be a date after from, at most 4000 days later")
 			return c.Query.err()
 		}
@@ -223,6 +223,9 @@ func inspectionRows(_ *call, s *fleet.State, rigs []*fleet.Rig, _ sheetWanted) (
 	}
 	return rows, nil
 }
+
+// sheetDays is how many days of usage one sheet has at most.
+const sheetDays = 4000
 
 // usageSheetMost bounds the rows of a sheet of usage.
 const usageSheetMost = 500_000

@@ -4,7 +4,6 @@ import (
 	"archive/zip"
 	"bytes"
 	"encoding/csv"
-	"fmt"
 	"io"
 	"log/slog"
 	"net/http"
@@ -18,9 +17,6 @@ import (
 	"rigledger/fleet"
 )
 
-// device is a NAME of device class 6, sprayers: its second byte is 6 << 1.
-const device = "A00C840012345678"
-
 // zipped is task data with one device and one task; values are the DLVs of its
 // only interval, from 06:00 to 07:00 of the day before the tests begin.
 func zipped(t *testing.T, serial string, values ...string) []byte {
@@ -32,33 +28,13 @@ func zipped(t *testing.T, serial string, values ...string) []byte {
 	return zipOf(t, "TASKDATA/TASKDATA.XML", text)
 }
 
-func zipOf(t *testing.T, name, text string) []byte {
-	t.Helper()
-	var out bytes.Buffer
-	z := zip.NewWriter(&out)
-	w, err := z.Create(name)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if _, err := w.Write([]byte(text)); err != nil {
-		t.Fatal(err)
-	}
-	if err := z.Close(); err != nil {
-		t.Fatal(err)
-	}
-	return out.Bytes()
-}
-
-// dlv is a value of the device; the raw number is as in the dictionary of ISO 11783-11.
-func dlv(ddi, raw int) string { return fmt.Sprintf(`<DLV A="%04X" B="%d" C="DET-1"/>`, ddi, raw) }
-
 // Of ISO 11783-11: 215 lifetime working hours × 0.05 h, 271 lifetime area m²,
 // 116 total area m², 119 effective time s, 493 engine hours × 0.1 h.
 func season(t *testing.T, serial string) []byte {
 	return zipped(t, serial, dlv(215, 250), dlv(271, 420_000), dlv(116, 20_000), dlv(119, 3000), dlv(493, 500))
 }
 
-func (h *house) taskData(query string, body []byte) answer {
+func taskData(h *house, query string, body []byte) answer {
 	h.t.Helper()
 	return h.send("operator", "POST", "/v1/exchange/taskdata"+query, body, "Content-Type", "application/zip")
 }
@@ -67,7 +43,7 @@ func TestTaskDataFeedsMetersOnce(t *testing.T) {
 	h := newHouse(t)
 	h.register("T01", "north")
 	h.send("manager", "PATCH", "/v1/rigs/T01", obj{"serial": "SN-7"}, "If-Match", "*").is(200)
-	a := h.taskData("", season(t, "SN-7")).is(200)
+	a := taskData(h, "", season(t, "SN-7")).is(200)
 	a.has("/devices/0/rig", "T01").has("/devices/0/taken", 2).has("/devices/0/known", 0).has("/devices/0/held_count", 0)
 	if skipped := a.names("/devices/0/skipped", "what"); len(skipped) != 1 || skipped[0] != "lifetime engine time" {
 		t.Errorf("skipped: %v", skipped)
@@ -76,12 +52,12 @@ func TestTaskDataFeedsMetersOnce(t *testing.T) {
 	// 250 × 0.05 h and 420,000 m²; the total of the task, 2 ha, is on no meter.
 	h.send("reader", "GET", "/v1/rigs/T01", nil).is(200).has("/totals/pump/hours", 12.5).has("/totals/area/hectares", 42)
 	head := h.fleet.Head().N
-	again := h.taskData("", season(t, "SN-7")).is(200)
+	again := taskData(h, "", season(t, "SN-7")).is(200)
 	again.has("/devices/0/taken", 0).has("/devices/0/known", 2)
 	if h.fleet.Head().N != head {
 		t.Error("the same file wrote something")
 	}
-	lines := strings.Split(string(h.taskData("?rows=csv", season(t, "SN-7")).is(200).body), "\r\n")
+	lines := strings.Split(string(taskData(h, "?rows=csv", season(t, "SN-7")).is(200).body), "\r\n")
 	if len(lines) < 2 || !strings.HasPrefix(lines[1], "2026-05-03,T01,") || !strings.Contains(lines[1], "Long acre,Field spraying,2,") {
 		t.Errorf("rows: %q", lines)
 	}
@@ -92,39 +68,34 @@ func TestTaskDataSaysWhatWasNotTaken(t *testing.T) {
 	h.register("T01", "north")
 	h.register("S01", "south")
 	h.token("n", fleet.RoleOperator, []string{"north"}, "")
-	h.taskData("", season(t, "SN-7")).is(200).has("/devices/0/rig", nil).has("/devices/0/skipped/0/why", "no rig in service has its serial number")
+	taskData(h, "", season(t, "SN-7")).is(200).has("/devices/0/rig", nil).has("/devices/0/skipped/0/why", "no rig in service has its serial number")
 	south := h.send("n", "POST", "/v1/exchange/taskdata?device=SN-7:S01", season(t, "SN-7"), "Content-Type", "application/zip").is(200)
 	south.has("/devices/0/taken", 0).has("/devices/0/skipped/0/why", `there is no rig "S01"`)
-	h.taskData("?device="+device+":T01", season(t, "")).is(200).has("/devices/0/taken", 2)
+	taskData(h, "?device="+device+":T01", season(t, "")).is(200).has("/devices/0/taken", 2)
 	// 20 h less than the meter shows: a person decides.
-	held := h.taskData("?device=SN-7:T01", zipped(t, "SN-7", dlv(215, 1))).is(202)
+	held := taskData(h, "?device=SN-7:T01", zipped(t, "SN-7", dlv(215, 1))).is(202)
 	held.has("/devices/0/held_count", 1).has("/devices/0/held/0/reason", "clash")
 	h.send("reader", "GET", "/v1/quarantine/"+held.at("/devices/0/held/0/quarantine").(string), nil).is(200).has("/via", "exchange")
 	// Counters that fall within a file speak against themselves.
 	falls := zipOf(t, "taskdata.xml", strings.Replace(taskDataText(dlv(271, 900_000)), "</TIM>", `</TIM><TIM A="2026-05-03T08:00:00Z" B="2026-05-03T09:00:00Z" D="4">`+dlv(271, 800_000)+`</TIM>`, 1))
-	suspect := h.taskData("?device=SN-7:T01", falls).is(202).has("/devices/0/held/1/reason", "suspect")
+	suspect := taskData(h, "?device=SN-7:T01", falls).is(202).has("/devices/0/held/1/reason", "suspect")
 	id := suspect.at("/devices/0/held/1/quarantine").(string)
 	h.send("reader", "GET", "/v1/quarantine/"+id, nil).is(200).has("/counters/0/meter", "area").has("/counters/0/value", 800_000)
-	h.taskData("?rows=csv&device=SN-7:T01", falls).is(202)
+	taskData(h, "?rows=csv&device=SN-7:T01", falls).is(202)
 	h.send("workshop", "POST", "/v1/quarantine/"+id+"/release", obj{"how": "corrected", "values": obj{"area": 43}, "reason": "read off the terminal"}).is(200).has("/open", false)
 	h.send("reader", "GET", "/v1/rigs/T01", nil).is(200).has("/totals/area/hectares", 43)
-}
-
-func taskDataText(values ...string) string {
-	return `<ISO11783_TaskData VersionMajor="4" VersionMinor="2"><DVC A="DVC-1" B="Sprayer" D="` + device + `" E="SN-7"><DET A="DET-1" B="1" C="1" D="whole" E="1" F="0"/></DVC>` +
-		`<TSK A="TSK1" B="Field spraying" G="4"><TIM A="2026-05-03T06:00:00Z" B="2026-05-03T07:00:00Z" D="4">` + strings.Join(values, "") + `</TIM></TSK></ISO11783_TaskData>`
 }
 
 func TestExchangeRefusesWhatItCannotRead(t *testing.T) {
 	h := newHouse(t)
 	h.register("T01", "north")
-	h.taskData("", []byte("no zip")).is(422)
-	h.taskData("", zipOf(t, "readme.txt", "x")).is(422)
-	h.taskData("", zipOf(t, "../TASKDATA.XML", taskDataText())).is(422)
-	h.taskData("", zipOf(t, "TASKDATA.XML", `<!DOCTYPE x [<!ENTITY a "b">]>`+taskDataText())).is(422)
+	taskData(h, "", []byte("no zip")).is(422)
+	taskData(h, "", zipOf(t, "readme.txt", "x")).is(422)
+	taskData(h, "", zipOf(t, "../TASKDATA.XML", taskDataText())).is(422)
+	taskData(h, "", zipOf(t, "TASKDATA.XML", `<!DOCTYPE x [<!ENTITY a "b">]>`+taskDataText())).is(422)
 	h.send("operator", "POST", "/v1/exchange/taskdata", season(t, "SN-7")).is(415)
-	h.taskData("?odd=1", season(t, "SN-7")).is(422)
-	bad := h.taskData("?device=SN-7&zone=Nowhere&rows=xml", season(t, "SN-7")).is(422)
+	taskData(h, "?odd=1", season(t, "SN-7")).is(422)
+	bad := taskData(h, "?device=SN-7&zone=Nowhere&rows=xml", season(t, "SN-7")).is(422)
 	for _, name := range []string{"device", "zone", "rows"} {
 		if !strings.Contains(bad.bad(), name) {
 			t.Errorf("%s is not named: %s", name, bad.bad())
@@ -287,7 +258,7 @@ func TestSheetsHoldWhatTheListsHold(t *testing.T) {
 // unpacked at a time.
 func TestTaskDataHasBoundsOfItsOwn(t *testing.T) {
 	h := newHouse(t)
-	h.taskData("", make([]byte, 2*maxBody)).is(422)
+	taskData(h, "", make([]byte, 2*maxBody)).is(422)
 	h.send("operator", "POST", "/v1/exchange/fleet", make([]byte, maxBody+1), "Content-Type", "application/xml").is(413)
 	for range unpackingMost { // each sends on and on, so that it is being read
 		body, sending := io.Pipe()
@@ -308,7 +279,7 @@ func TestTaskDataHasBoundsOfItsOwn(t *testing.T) {
 	}
 	var a answer
 	for began := time.Now(); a.status != 503; time.Sleep(10 * time.Millisecond) {
-		if a = h.taskData("", season(t, "SN-7")); a.status != 503 && (a.status != 200 || time.Since(began) > 10*time.Second) {
+		if a = taskData(h, "", season(t, "SN-7")); a.status != 503 && (a.status != 200 || time.Since(began) > 10*time.Second) {
 			t.Fatalf("while others are read, answers %d", a.status)
 		}
 	}

@@ -1,7 +1,6 @@
 package api
 
 import (
-	"rigledger/api/feed"
 	"rigledger/events"
 	"rigledger/fleet"
 	"rigledger/fleet/plan"
@@ -114,6 +113,3 @@ func feedDoc(rig *fleet.Rig, f events.Fact) any {
 	}
 	return factDoc(rig, f)
 }
-
-// NewFeed gives the reader of a fleet's feed, which shows facts as the API does.
-func NewFeed(f *fleet.Fleet) *feed.Reader { return &feed.Reader{Fleet: f, Doc: feedDoc} }

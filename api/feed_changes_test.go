@@ -111,7 +111,7 @@ func TestEveryKindOfFactSaysWhatItChanges(t *testing.T) {
 }
 
 // readModel is every document that has an address of its own.
-func (h *house) readModel() map[string]map[string]any {
+func readModel(h *house) map[string]map[string]any {
 	h.t.Helper()
 	get := func(path string) map[string]any {
 		r := httptest.NewRequest("GET", path, nil)
@@ -166,11 +166,11 @@ func TestChangesLeaveNothingOut(t *testing.T) {
 	h.register("T01", "north")
 	h.register("T02", "south")
 	head := h.fleet.Head().N
-	before := h.readModel()
+	before := readModel(h)
 	compared := 0
 	look := func(what string) {
 		t.Helper()
-		after := h.readModel()
+		after := readModel(h)
 		named := map[string]bool{}
 		lists := func(path string) {
 			u, _ := url.Parse(path)
@@ -244,7 +244,7 @@ func TestChangesLeaveNothingOut(t *testing.T) {
 		t.Helper()
 		hours += by
 		h.pass(time.Duration(by*1.5) * time.Hour)
-		before = h.readModel() // the calendar alone has changed things, which is noted after
+		before = readModel(h) // the calendar alone has changed things, which is noted after
 		step("workshop", "/v1/rigs/"+rig+"/readings", reading(h.now().Add(-time.Minute), hours, hours*7))
 		raise()
 	}
@@ -269,7 +269,7 @@ func TestChangesLeaveNothingOut(t *testing.T) {
 			}
 		}
 	})
-	item := "/v1/items/" + oilItem + "1"
+	item := "/v1/items/" + filterItem + "1"
 	step("workshop", item+"/book", obj{"date": "2026-05-04"})
 	step("operator", "/v1/rigs/T01/handover", obj{"rinsed": true, "washed_outside": true, "filters_out": true, "last_products": []string{"water"}, "signed_by": "O. Example"})
 	step("workshop", item+"/start", obj{"by": "A. Example", "cautions_read": true})

@@ -306,6 +306,10 @@ func (a answer) bad() string {
 	return strings.Join(out, " ")
 }
 
+// filterItem is an item of the rig T01 before the number of its cycle: the one of the
+// suction filter, which comes first.
+const filterItem = "T01-filter-suction.suction-filter."
+
 type obj = map[string]any
 
 // rig is a body to register one with.

@@ -15,7 +15,7 @@ import (
 )
 
 // get asks without the house's own client, which would ask for gzip and hide it.
-func (h *house) get(as, path string, headers ...string) *httptest.ResponseRecorder {
+func get(h *house, as, path string, headers ...string) *httptest.ResponseRecorder {
 	r := httptest.NewRequest("GET", path, nil)
 	r.Header.Set("Authorization", "Bearer "+h.tokens[as])
 	for i := 0; i+1 < len(headers); i += 2 {
@@ -39,9 +39,9 @@ func TestKeptListsAreThoseOfTheMoment(t *testing.T) {
 		t.Helper()
 		for _, as := range []string{"reader", "northern", "southern", "manager", "reader"} {
 			for _, path := range []string{"/v1/rigs", "/v1/rigs?limit=1", "/v1/rigs?limit=1&silent_days=3", "/v1/items?status=due,overdue", "/v1/items?limit=2", "/v1/items?yard=south"} {
-				got := h.get(as, path)
+				got := get(h, as, path)
 				fresh := &house{t: t, api: New(Options{Fleet: h.fleet, Version: "test"}), tokens: h.tokens}
-				want := fresh.get(as, path)
+				want := get(fresh, as, path)
 				for _, name := range []string{"Content-Type", "Link", "Rigledger-Commit", "Content-Length", "Cache-Control", "Vary"} {
 					if got.Header().Get(name) != want.Header().Get(name) {
 						t.Errorf("%s, %s for %s: %s is %q, want %q", when, path, as, name, got.Header().Get(name), want.Header().Get(name))
@@ -61,14 +61,14 @@ func TestKeptListsAreThoseOfTheMoment(t *testing.T) {
 	same("after raising")
 	h.pass(5 * 24 * time.Hour)
 	same("days later, nothing written")
-	if text := h.get("southern", "/v1/rigs").Body.String(); strings.Contains(text, "N01") {
+	if text := get(h, "southern", "/v1/rigs").Body.String(); strings.Contains(text, "N01") {
 		t.Errorf("the south sees %s", text)
 	}
-	if got := h.get("reader", "/v1/rigs?state=perhaps"); got.Code != 422 {
+	if got := get(h, "reader", "/v1/rigs?state=perhaps"); got.Code != 422 {
 		t.Errorf("a wrong filter answers %d", got.Code)
 	}
-	h.get("reader", "/v1/rigs", "Accept-Encoding", "gzip")
-	squeezed := h.get("reader", "/v1/rigs", "Accept-Encoding", "gzip")
+	get(h, "reader", "/v1/rigs", "Accept-Encoding", "gzip")
+	squeezed := get(h, "reader", "/v1/rigs", "Accept-Encoding", "gzip")
 	if squeezed.Header().Get("Content-Encoding") != "gzip" {
 		t.Fatal("who takes gzip does not get it")
 	}
@@ -76,7 +76,7 @@ func TestKeptListsAreThoseOfTheMoment(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if text, err := io.ReadAll(z); err != nil || string(text) != h.get("reader", "/v1/rigs").Body.String() {
+	if text, err := io.ReadAll(z); err != nil || string(text) != get(h, "reader", "/v1/rigs").Body.String() {
 		t.Errorf("%v: %s", err, clip(string(text), 200))
 	}
 }
@@ -97,7 +97,7 @@ func TestKeptListsOfManyReadersAreNeverStale(t *testing.T) {
 				default:
 				}
 				before := h.fleet.Head().N
-				got := h.get("reader", "/v1/rigs")
+				got := get(h, "reader", "/v1/rigs")
 				var commit uint64
 				if _, err := fmt.Sscan(got.Header().Get("Rigledger-Commit"), &commit); err != nil || got.Code != http.StatusOK || commit < before {
 					t.Errorf("reader %d: %d at commit %d, asked at %d (%v)", i, got.Code, commit, before, err)
@@ -110,7 +110,7 @@ func TestKeptListsOfManyReadersAreNeverStale(t *testing.T) {
 		if _, err := h.fleet.Do(t.Context(), "test", &fleet.ReportDefect{Rig: "T01", Text: fmt.Sprintf("drip %d", n)}, nil); err != nil {
 			t.Error(err)
 		}
-		if text := h.get("reader", "/v1/rigs").Body.String(); !strings.Contains(text, fmt.Sprintf(`"open_defects":%d,`, n+1)) {
+		if text := get(h, "reader", "/v1/rigs").Body.String(); !strings.Contains(text, fmt.Sprintf(`"open_defects":%d,`, n+1)) {
 			t.Errorf("after %d defects: %s", n+1, clip(text, 300))
 		}
 	}

@@ -7,8 +7,6 @@ import (
 	"time"
 )
 
-const oilItem = "T01-filter-suction.suction-filter."
-
 // A rig from registration over readings, raising, the workshop and the next
 // cycle. Suction filter: every 10 h, grace 10 % (common practice, trailed-boom plan).
 func TestLifeOfARig(t *testing.T) {
@@ -34,13 +32,13 @@ func TestLifeOfARig(t *testing.T) {
 
 	h.raise()
 	due := h.send("reader", "GET", "/v1/items?status=due,overdue&yard=north&task=suction-filter", nil).is(200)
-	due.has("/items/0/item", oilItem+"1").has("/items/0/rig", "T01").has("/items/0/part", "T01-filter-suction").
+	due.has("/items/0/item", filterItem+"1").has("/items/0/rig", "T01").has("/items/0/part", "T01-filter-suction").
 		has("/items/0/task", "suction-filter").has("/items/0/status", "overdue").has("/items/0/stage", "raised").
 		has("/items/0/due/hours", 10).has("/items/0/remaining/hours", -2.5)
 	h.send("reader", "GET", "/v1/items?status=due&task=suction-filter", nil).is(200).has("/items/0", nil)
 	h.send("reader", "GET", "/v1/items?yard=south", nil).is(200).has("/items/0", nil)
 
-	item := "/v1/items/" + oilItem + "1"
+	item := "/v1/items/" + filterItem + "1"
 	one := h.send("reader", "GET", item, nil).is(200)
 	if c := one.names("/cautions", "kind"); !slices.Equal(c, []string{"any", "contaminated"}) {
 		t.Fatalf("cautions are %v", c)
@@ -61,8 +59,8 @@ func TestLifeOfARig(t *testing.T) {
 	h.pass(10 * time.Hour)
 	h.send("workshop", "POST", "/v1/rigs/T01/readings", reading(h.now(), 18, 120)).is(200)
 	h.raise()
-	h.send("reader", "GET", "/v1/items/"+oilItem+"2", nil).is(200).has("/cycle", 2).has("/status", "soon").has("/due/hours", 22.5).has("/remaining/hours", 4.5)
-	h.send("reader", "GET", "/v1/items?stage=done&rig=T01", nil).is(200).has("/items/0/item", oilItem+"1").has("/items/1", nil)
+	h.send("reader", "GET", "/v1/items/"+filterItem+"2", nil).is(200).has("/cycle", 2).has("/status", "soon").has("/due/hours", 22.5).has("/remaining/hours", 4.5)
+	h.send("reader", "GET", "/v1/items?stage=done&rig=T01", nil).is(200).has("/items/0/item", filterItem+"1").has("/items/1", nil)
 	h.send("reader", "GET", "/v1/parts/T01-filter-suction", nil).is(200).has("/totals/hours", 18).has("/tasks/0/done", 1)
 
 	kinds := h.send("reader", "GET", "/v1/rigs/T01/timeline?limit=500", nil).is(200).names("/timeline", "kind")
@@ -119,7 +117,7 @@ func TestSafetyTasksAreNeitherDeferredPastTheirLimitNorStruck(t *testing.T) {
 	h.send("reader", "GET", item, nil).is(200).has("/weight", "safety").has("/status", "overdue")
 	h.send("workshop", "POST", item+"/defer", obj{"reason": "busy", "limits": obj{"hours": 150}}).is(403).has("/type", "/problems/rule-forbids")
 	h.send("manager", "POST", item+"/strike", obj{"reason": "busy"}).is(403).has("/type", "/problems/rule-forbids")
-	routine := "/v1/items/" + oilItem + "1"
+	routine := "/v1/items/" + filterItem + "1"
 	h.send("workshop", "POST", routine+"/defer", obj{"reason": "rain", "until": "2026-05-10", "limits": obj{"hours": 110}}).is(200).
 		has("/deferral/until", "2026-05-10").has("/deferral/limits/hours", 110).has("/status", "soon").has("/remaining/days", 6)
 	h.send("manager", "POST", routine+"/strike", obj{"reason": "filter removed"}).is(200).has("/stage", "struck").has("/struck_for", "filter removed")

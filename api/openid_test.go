@@ -15,7 +15,7 @@ import (
 )
 
 // believe has a house take an issuer's tokens, and gives a way to make them.
-func (h *house) believe(rate float64) (*openidtest.Issuer, func(name string, change obj)) {
+func believe(h *house, rate float64) (*openidtest.Issuer, func(name string, change obj)) {
 	h.t.Helper()
 	issuer := openidtest.New(h.t)
 	door, err := openid.New(openid.Options{Issuer: issuer.URL, Audience: openidtest.Audience, Now: h.now})
@@ -35,7 +35,7 @@ func (h *house) believe(rate float64) (*openidtest.Issuer, func(name string, cha
 
 func TestAnIssuersTokenHasItsRoleAndYardsEverywhere(t *testing.T) {
 	h := newHouse(t)
-	_, token := h.believe(0)
+	_, token := believe(h, 0)
 	h.register("N01", "north")
 	h.register("S01", "south")
 	token("ana", obj{"rigledger_yards": []string{"north"}})
@@ -67,7 +67,7 @@ func TestAnIssuersTokenHasItsRoleAndYardsEverywhere(t *testing.T) {
 
 func TestTheIssuerIsNeverAskedAboutOurOwnTokens(t *testing.T) {
 	h := newHouse(t)
-	issuer, token := h.believe(0)
+	issuer, token := believe(h, 0)
 	token("ana", nil)
 	h.send("reader", "GET", "/v1/ledger", nil).is(200)
 	h.tokens["mixed"] = "rl_" + h.tokens["ana"]
@@ -81,7 +81,7 @@ func TestTheIssuerIsNeverAskedAboutOurOwnTokens(t *testing.T) {
 
 func TestTheRateIsBoundForEachSubjectNotForEachToken(t *testing.T) {
 	h := newHouse(t)
-	_, token := h.believe(1)
+	_, token := believe(h, 1)
 	status := 0
 	for i := range 2 * burstFor {
 		token("ana", obj{"jti": i}) // another token each time
@@ -98,7 +98,7 @@ func TestTheRateIsBoundForEachSubjectNotForEachToken(t *testing.T) {
 
 func TestALiveStreamEndsWhenTheIssuersTokenExpires(t *testing.T) {
 	h := newHouse(t)
-	_, token := h.believe(0)
+	_, token := believe(h, 0)
 	token("ana", obj{"exp": h.now().Add(time.Second).Unix()})
 	began := time.Now()
 	stream := follow(t, h.url, h.tokens["ana"], "", "")
@@ -115,7 +115,7 @@ func TestALiveStreamEndsWhenTheIssuersTokenExpires(t *testing.T) {
 
 func TestReadinessNotesAnIssuerThatIsDownAndStaysReady(t *testing.T) {
 	h := newHouse(t)
-	issuer, token := h.believe(0)
+	issuer, token := believe(h, 0)
 	token("ana", nil)
 	issuer.Down()
 	h.send("ana", "GET", "/v1/ledger", nil).is(401)
@@ -130,7 +130,7 @@ func TestReadinessNotesAnIssuerThatIsDownAndStaysReady(t *testing.T) {
 
 func TestPagesTakeAnIssuersTokenUntilItExpires(t *testing.T) {
 	h := newHouse(t)
-	_, token := h.believe(0)
+	_, token := believe(h, 0)
 	token("ana", nil)
 	browser := &http.Client{CheckRedirect: func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }}
 	visit, err := browser.Get(h.url + "/")

@@ -11,7 +11,7 @@ import (
 
 // walk reads a list page by page through its links and gives one member of each
 // entry; between is called after each page.
-func (h *house) walk(path, list, member string, between func()) (seen []string) {
+func walk(h *house, path, list, member string, between func()) (seen []string) {
 	h.t.Helper()
 	for pages := 0; path != ""; pages++ {
 		if pages > 100 {
@@ -64,8 +64,8 @@ func TestPagesNeitherRepeatNorSkipUnderWrites(t *testing.T) {
 	} {
 		t.Run(c.list, func(t *testing.T) {
 			h.t = t
-			before := h.walk(strings.Replace(c.path, "limit=", "limit=500&x=", 1)[:strings.Index(c.path, "?")]+"?limit=500", c.list, c.member, func() {})
-			seen := h.walk(c.path, c.list, c.member, between)
+			before := walk(h, strings.Replace(c.path, "limit=", "limit=500&x=", 1)[:strings.Index(c.path, "?")]+"?limit=500", c.list, c.member, func() {})
+			seen := walk(h, c.path, c.list, c.member, between)
 			if c.member != "commit" { // one commit has several facts
 				sorted := slices.Clone(seen)
 				slices.Sort(sorted)
@@ -100,7 +100,7 @@ func TestReadingsArePagedByTime(t *testing.T) {
 		list = append(list, reading(theMorning.Add(time.Duration(i-40)*time.Hour), float64(i), float64(i)))
 	}
 	h.send("manager", "POST", "/v1/rigs/T01/readings", list).is(200)
-	times := h.walk("/v1/rigs/T01/readings?limit=7", "readings", "time", func() {})
+	times := walk(h, "/v1/rigs/T01/readings?limit=7", "readings", "time", func() {})
 	if len(times) != 60 || !slices.IsSorted(times) {
 		t.Fatalf("%d readings: %v", len(times), times)
 	}

@@ -119,7 +119,7 @@ func TestAfterCommitWaits(t *testing.T) {
 
 func TestPanicsBecomeProblems(t *testing.T) {
 	h := newHouse(t)
-	h.api.engine.GET("/broken", h.api.reception.Serve(anyone, nil, func(*call) error { panic("on purpose") }))
+	h.api.Mount("/broken", func(*call) error { panic("on purpose") })
 	r, _ := http.NewRequest("GET", h.url+"/broken", nil)
 	r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
 	a, err := http.DefaultClient.Do(r)

@@ -4,6 +4,7 @@ import (
 	"encoding/json"
 	"net/http"
 	"slices"
+	"strconv"
 	"sync"
 
 	"rigledger/events"
@@ -102,7 +103,7 @@ func (res *rigResources) getRigs(c *call) error {
 	err := c.view(func(s *fleet.State) error {
 		var found []placed[*fleet.Rig]
 		for _, r := range s.Rigs {
-			if !c.sees(r) || !has(yards, r.Yard) || !has(classes, r.Class) || !has(retired, yesNo(r.Retired)) {
+			if !c.sees(r) || !has(yards, r.Yard) || !has(classes, r.Class) || !has(retired, strconv.FormatBool(r.Retired)) {
 				continue
 			}
 			if silent > 0 && silentDays(s, r, c.Now) < silent {
@@ -130,13 +131,6 @@ func (res *rigResources) getRigs(c *call) error {
 		return err
 	}
 	return c.list("rigs", thin, next, map[string]any{"notice": fleet.FitnessNotice})
-}
-
-func yesNo(b bool) string {
-	if b {
-		return "true"
-	}
-	return "false"
 }
 
 func (res *rigResources) postRigs(c *call) error {

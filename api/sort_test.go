@@ -45,7 +45,7 @@ func TestListsComeInTheOrderAskedFor(t *testing.T) {
 	h := aYardFull(t, 9)
 	all := func(path, list, member string) []string {
 		t.Helper()
-		return h.walk(path, list, member, func() {})
+		return walk(h, path, list, member, func() {})
 	}
 	sortedBy := func(path, list, pointer string, less func(a, b any) int) {
 		t.Helper()

@@ -1,8 +1,6 @@
 package api
 
 import (
-	"time"
-
 	"rigledger/fleet"
 	"rigledger/fleet/meter"
 	"rigledger/fleet/plan"
@@ -131,9 +129,4 @@ func usageOfRig(s *fleet.State, r *fleet.Rig, from, to plan.Date, by meter.Perio
 		}
 	}
 	return orEmpty(moved), totals, nil
-}
-
-// instantOf is when a date begins in the fleet's zone.
-func instantOf(s *fleet.State, d plan.Date) time.Time {
-	return meter.FirstInstant(d.Year, d.Month, d.Day, s.Zone())
 }

@@ -51,7 +51,7 @@ func TestAJobIsFinishedWithChecksAndPhotos(t *testing.T) {
 	h.token("southern", fleet.RoleWorkshop, []string{"south"}, "")
 	h.send("workshop", "POST", "/v1/rigs/T01/readings", reading(h.now(), 12, 80)).is(200)
 	h.raise()
-	item := "/v1/items/" + oilItem + "1"
+	item := "/v1/items/" + filterItem + "1"
 	check := h.send("reader", "GET", item, nil).is(200).at("/checklist/0").(string)
 	photo := []byte("\xff\xd8\xff photo of a mesh")
 	hash := h.send("manager", "POST", "/v1/files?name=mesh.jpg", photo, "Content-Type", "image/jpeg").is(201).at("/file").(string)

@@ -123,7 +123,7 @@ func TestTags(t *testing.T) {
 	h.register("T01", "north")
 	h.send("manager", "POST", "/v1/rigs/T01/readings", reading(h.now().Add(-time.Hour), 12.5, 88)).is(200)
 	h.raise()
-	item := "/v1/items/" + oilItem + "1"
+	item := "/v1/items/" + filterItem + "1"
 	for _, path := range []string{"/v1/rigs/T01", item, "/v1/parts/T01-pump", "/v1/rigs/T01/usage"} {
 		a := h.send("reader", "GET", path, nil).is(200)
 		tag := a.header.Get("ETag")

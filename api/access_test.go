@@ -1,4 +1,4 @@
-package api
+package api_test
 
 import (
 	"bytes"
@@ -13,7 +13,12 @@ import (
 
 	"go.yaml.in/yaml/v3"
 
+	"rigledger/api"
+	"rigledger/api/apitest"
+	"rigledger/api/call"
 	"rigledger/api/console"
+	"rigledger/api/document"
+	"rigledger/api/exchange"
 	"rigledger/fleet"
 )
 
@@ -153,18 +158,18 @@ var columns = []fleet.Role{fleet.RoleManager, fleet.RoleWorkshop, fleet.RoleOper
 // Every route is asked by every role, and by nobody. Bodies are wrong on
 // purpose, so that nothing changes: who may is refused as 4xx of another kind.
 func TestEveryRouteAgainstEveryRole(t *testing.T) {
-	h := newHouse(t)
-	h.register("T01", "north")
-	h.register("T02", "north")
-	h.token("rig", fleet.RoleRig, nil, "T01")
+	h := apitest.New(t)
+	h.Register("T01", "north")
+	h.Register("T02", "north")
+	h.Token("rig", fleet.RoleRig, nil, "T01")
 	table := map[string][]string{}
 	for _, line := range strings.Split(strings.TrimSpace(allowed), "\n") {
 		f := strings.Fields(line)
 		table[f[0]+" "+f[1]] = f[2:]
 	}
 	asked := 0
-	for _, r := range h.api.Served() {
-		if !strings.HasPrefix(r.Path, "/v1/") || r.Path == calendarPath { // a calendar's address is its own secret
+	for _, r := range h.API.Served() {
+		if !strings.HasPrefix(r.Path, "/v1/") || r.Path == exchange.CalendarPath { // a calendar's address is its own secret
 			continue
 		}
 		who := table[r.Method+" "+r.Path]
@@ -183,14 +188,14 @@ func TestEveryRouteAgainstEveryRole(t *testing.T) {
 		if r.Method != "GET" {
 			body = `{"no such field":1}`
 		}
-		if a := h.send("", r.Method, path, body); a.status != 401 {
-			t.Errorf("%s %s answers %d to nobody", r.Method, path, a.status)
+		if a := h.Send("", r.Method, path, body); a.Status != 401 {
+			t.Errorf("%s %s answers %d to nobody", r.Method, path, a.Status)
 		}
 		for i, role := range columns {
-			a := h.send(string(role), r.Method, path, body)
-			refused := a.status == 403 && a.at("/type") == "/problems/not-allowed"
+			a := h.Send(string(role), r.Method, path, body)
+			refused := a.Status == 403 && a.At("/type") == "/problems/not-allowed"
 			if refused == (who[i] != "-") {
-				t.Errorf("%s %s answers %d to the role %s: %s", r.Method, path, a.status, role, clip(string(a.body), 200))
+				t.Errorf("%s %s answers %d to the role %s: %s", r.Method, path, a.Status, role, call.Clip(string(a.Body), 200))
 			}
 			asked++
 		}
@@ -199,52 +204,52 @@ func TestEveryRouteAgainstEveryRole(t *testing.T) {
 		t.Errorf("%d asked, %d in the table", asked, len(table)*len(columns))
 	}
 	for _, path := range []string{"/v1/rigs/T02", "/v1/rigs/T99"} {
-		h.send("rig", "GET", path, nil).is(404)
-		h.send("rig", "POST", path+"/readings", reading(h.now(), 1, 1)).is(404)
+		h.Send("rig", "GET", path, nil).Is(404)
+		h.Send("rig", "POST", path+"/readings", apitest.Reading(h.Now(), 1, 1)).Is(404)
 	}
 	// An operator works off what the plan gives to operators, and nothing else.
-	h.send("rig", "POST", "/v1/rigs/T01/readings", reading(h.now().Add(-time.Minute), 101, 10)).is(200)
-	h.raise()
-	h.send("operator", "POST", "/v1/items/T01-filter-suction.suction-filter.1/finish", obj{"by": "B. Example"}).is(200)
-	h.send("operator", "POST", "/v1/items/T01-wheel-left.wheel-nuts.1/finish", obj{"by": "B. Example"}).is(403).has("/type", "/problems/not-allowed")
-	line := h.send("reader", "GET", "/v1/rigs/T01/timeline?kind=item.finished", nil).is(200)
-	line.has("/timeline/0/by", "operator")
+	h.Send("rig", "POST", "/v1/rigs/T01/readings", apitest.Reading(h.Now().Add(-time.Minute), 101, 10)).Is(200)
+	h.Raise()
+	h.Send("operator", "POST", "/v1/items/T01-filter-suction.suction-filter.1/finish", apitest.Obj{"by": "B. Example"}).Is(200)
+	h.Send("operator", "POST", "/v1/items/T01-wheel-left.wheel-nuts.1/finish", apitest.Obj{"by": "B. Example"}).Is(403).Has("/type", "/problems/not-allowed")
+	line := h.Send("reader", "GET", "/v1/rigs/T01/timeline?kind=item.finished", nil).Is(200)
+	line.Has("/timeline/0/by", "operator")
 }
 
 // What lies outside a token's yards is as if it were not there.
 func TestYardsHoldEverywhere(t *testing.T) {
-	h := newHouse(t)
-	h.register("N01", "north")
-	h.register("S01", "south")
+	h := apitest.New(t)
+	h.Register("N01", "north")
+	h.Register("S01", "south")
 	for _, r := range []string{"N01", "S01"} {
-		h.send("manager", "POST", "/v1/rigs/"+r+"/readings", reading(h.now().Add(-time.Hour), 12.5, 10)).is(200)
-		h.send("manager", "POST", "/v1/rigs/"+r+"/readings", reading(h.now(), 1, 11)).is(202)
-		h.send("manager", "POST", "/v1/defects", obj{"rig": r, "text": "drip"}).is(201)
+		h.Send("manager", "POST", "/v1/rigs/"+r+"/readings", apitest.Reading(h.Now().Add(-time.Hour), 12.5, 10)).Is(200)
+		h.Send("manager", "POST", "/v1/rigs/"+r+"/readings", apitest.Reading(h.Now(), 1, 11)).Is(202)
+		h.Send("manager", "POST", "/v1/defects", apitest.Obj{"rig": r, "text": "drip"}).Is(201)
 	}
-	h.raise()
+	h.Raise()
 	for _, role := range []fleet.Role{fleet.RoleManager, fleet.RoleWorkshop, fleet.RoleReader} {
-		h.token("n-"+string(role), role, []string{"north"}, "")
+		h.Token("n-"+string(role), role, []string{"north"}, "")
 	}
 	const m = "n-manager"
 	for _, list := range []string{"/v1/rigs", "/v1/items", "/v1/defects", "/v1/quarantine"} {
-		a := h.send(m, "GET", list, nil).is(200)
-		for _, rig := range a.names("/"+list[4:], "rig") {
+		a := h.Send(m, "GET", list, nil).Is(200)
+		for _, rig := range a.Names("/"+list[4:], "rig") {
 			if rig != "N01" {
 				t.Errorf("%s shows %s", list, rig)
 			}
 		}
-		if len(a.list("/"+list[4:])) == 0 {
+		if len(a.List("/"+list[4:])) == 0 {
 			t.Errorf("%s is empty", list)
 		}
-		if strings.Contains(string(a.body), "S01") {
+		if strings.Contains(string(a.Body), "S01") {
 			t.Errorf("%s names S01", list)
 		}
 	}
-	if w := h.send(m, "GET", "/v1/workshop", nil).is(200); strings.Contains(string(w.body), "south") {
+	if w := h.Send(m, "GET", "/v1/workshop", nil).Is(200); strings.Contains(string(w.Body), "south") {
 		t.Error("the workshop's list shows another yard")
 	}
 	first := func(list string) string {
-		for _, e := range h.send("manager", "GET", list, nil).is(200).list("/" + list[4:]) {
+		for _, e := range h.Send("manager", "GET", list, nil).Is(200).List("/" + list[4:]) {
 			if e := e.(map[string]any); e["rig"] == "S01" {
 				return list + "/" + e[map[string]string{"/v1/items": "item", "/v1/defects": "defect", "/v1/quarantine": "quarantine"}[list]].(string)
 			}
@@ -256,74 +261,74 @@ func TestYardsHoldEverywhere(t *testing.T) {
 	for _, path := range []string{
 		"/v1/rigs/S01", "/v1/rigs/S01/parts", "/v1/rigs/S01/readings", "/v1/rigs/S01/usage", "/v1/rigs/S01/timeline", "/v1/parts/S01-pump", item, defect, held,
 	} {
-		h.send(m, "GET", path, nil).is(404)
+		h.Send(m, "GET", path, nil).Is(404)
 	}
-	head := h.fleet.Head().N
+	head := h.Fleet.Head().N
 	for path, body := range map[string]any{
-		"/v1/rigs/S01/retire":                obj{"reason": "x"},
-		"/v1/rigs/S01/plan":                  obj{"plan": "mounted-boom"},
+		"/v1/rigs/S01/retire":                apitest.Obj{"reason": "x"},
+		"/v1/rigs/S01/plan":                  apitest.Obj{"plan": "mounted-boom"},
 		"/v1/rigs/S01/credential":            nil,
-		"/v1/rigs/S01/parts":                 obj{"position": "mirror", "kind": "mirror"},
-		"/v1/rigs/S01/parts/S01-pump/remove": obj{"reason": "x"},
-		"/v1/rigs/S01/meters":                obj{"meter": "w", "quantity": "volume"},
-		"/v1/rigs/S01/meters/pump/swap":      obj{"reason": "x"},
-		"/v1/rigs/S01/meters/pump/unswap":    obj{"at": h.now(), "reason": "x"},
-		"/v1/rigs/S01/readings":              reading(h.now(), 13, 12),
-		"/v1/rigs/S01/readings/void":         obj{"meter": "pump", "at": h.now().Add(-time.Hour), "reason": "x"},
-		item + "/book":                       obj{"date": "2026-05-05"},
-		item + "/start":                      obj{"by": "A", "cautions_read": true},
-		item + "/finish":                     obj{"by": "A"},
-		item + "/defer":                      obj{"reason": "x", "until": "2026-06-01"},
-		item + "/strike":                     obj{"reason": "x"},
-		item + "/return":                     obj{"step": "booked", "reason": "x"},
-		defect + "/clear":                    obj{"action": "x"},
-		held + "/release":                    obj{"how": "as_is", "reason": "x"},
-		held + "/dismiss":                    obj{"reason": "x"},
-		held + "/reopen":                     obj{"reason": "x"},
+		"/v1/rigs/S01/parts":                 apitest.Obj{"position": "mirror", "kind": "mirror"},
+		"/v1/rigs/S01/parts/S01-pump/remove": apitest.Obj{"reason": "x"},
+		"/v1/rigs/S01/meters":                apitest.Obj{"meter": "w", "quantity": "volume"},
+		"/v1/rigs/S01/meters/pump/swap":      apitest.Obj{"reason": "x"},
+		"/v1/rigs/S01/meters/pump/unswap":    apitest.Obj{"at": h.Now(), "reason": "x"},
+		"/v1/rigs/S01/readings":              apitest.Reading(h.Now(), 13, 12),
+		"/v1/rigs/S01/readings/void":         apitest.Obj{"meter": "pump", "at": h.Now().Add(-time.Hour), "reason": "x"},
+		item + "/book":                       apitest.Obj{"date": "2026-05-05"},
+		item + "/start":                      apitest.Obj{"by": "A", "cautions_read": true},
+		item + "/finish":                     apitest.Obj{"by": "A"},
+		item + "/defer":                      apitest.Obj{"reason": "x", "until": "2026-06-01"},
+		item + "/strike":                     apitest.Obj{"reason": "x"},
+		item + "/return":                     apitest.Obj{"step": "booked", "reason": "x"},
+		defect + "/clear":                    apitest.Obj{"action": "x"},
+		held + "/release":                    apitest.Obj{"how": "as_is", "reason": "x"},
+		held + "/dismiss":                    apitest.Obj{"reason": "x"},
+		held + "/reopen":                     apitest.Obj{"reason": "x"},
 	} {
-		if a := h.send(m, "POST", path, body); a.status != 404 {
-			t.Errorf("%s answers %d: %s", path, a.status, a.body)
+		if a := h.Send(m, "POST", path, body); a.Status != 404 {
+			t.Errorf("%s answers %d: %s", path, a.Status, a.Body)
 		}
 	}
-	h.send(m, "POST", "/v1/defects", obj{"rig": "S01", "text": "x"}).is(422)
-	h.send(m, "POST", "/v1/rigs", rigBody("S02", "south")).is(403)
-	h.send(m, "PATCH", "/v1/rigs/S01", obj{"name": "x"}).is(404)
-	h.send(m, "PATCH", "/v1/rigs/N01", obj{"yard": "south"}).is(403)
-	h.send(m, "POST", "/v1/plans", obj{"text": "x"}).is(403)
-	h.send(m, "POST", "/v1/tokens", obj{"name": "all", "role": "manager"}).is(403)
-	h.send(m, "POST", "/v1/tokens", obj{"name": "s", "role": "reader", "yards": []string{"north", "south"}}).is(403)
-	h.send(m, "POST", "/v1/tokens", obj{"name": "s", "role": "rig", "rig": "S01"}).is(403)
-	if h.fleet.Head().N != head {
+	h.Send(m, "POST", "/v1/defects", apitest.Obj{"rig": "S01", "text": "x"}).Is(422)
+	h.Send(m, "POST", "/v1/rigs", apitest.RigBody("S02", "south")).Is(403)
+	h.Send(m, "PATCH", "/v1/rigs/S01", apitest.Obj{"name": "x"}).Is(404)
+	h.Send(m, "PATCH", "/v1/rigs/N01", apitest.Obj{"yard": "south"}).Is(403)
+	h.Send(m, "POST", "/v1/plans", apitest.Obj{"text": "x"}).Is(403)
+	h.Send(m, "POST", "/v1/tokens", apitest.Obj{"name": "all", "role": "manager"}).Is(403)
+	h.Send(m, "POST", "/v1/tokens", apitest.Obj{"name": "s", "role": "reader", "yards": []string{"north", "south"}}).Is(403)
+	h.Send(m, "POST", "/v1/tokens", apitest.Obj{"name": "s", "role": "rig", "rig": "S01"}).Is(403)
+	if h.Fleet.Head().N != head {
 		t.Error("something was written")
 	}
-	if names := h.send(m, "GET", "/v1/tokens", nil).is(200).names("/tokens", "name"); slices.Contains(names, "manager") || len(names) != 3 {
+	if names := h.Send(m, "GET", "/v1/tokens", nil).Is(200).Names("/tokens", "name"); slices.Contains(names, "manager") || len(names) != 3 {
 		t.Errorf("tokens shown: %v", names)
 	}
 	var all string
-	h.fleet.View(func(s *fleet.State) {
+	h.Fleet.View(func(s *fleet.State) {
 		for id, tok := range s.Tokens {
 			if tok.Name == "manager" {
 				all = id
 			}
 		}
 	})
-	h.send(m, "POST", "/v1/tokens/"+all+"/revoke", nil).is(404)
-	made := h.send(m, "POST", "/v1/tokens", obj{"name": "mine", "role": "reader", "yards": []string{"north"}}).is(201)
-	h.tokens["mine"] = made.at("/secret").(string)
-	h.send("mine", "GET", "/v1/rigs/N01", nil).is(200)
-	h.send(m, "POST", "/v1/tokens/"+made.at("/token").(string)+"/revoke", obj{"reason": "lost"}).is(200).has("/revoked", true)
-	h.send("mine", "GET", "/v1/rigs/N01", nil).is(401)
+	h.Send(m, "POST", "/v1/tokens/"+all+"/revoke", nil).Is(404)
+	made := h.Send(m, "POST", "/v1/tokens", apitest.Obj{"name": "mine", "role": "reader", "yards": []string{"north"}}).Is(201)
+	h.Tokens["mine"] = made.At("/secret").(string)
+	h.Send("mine", "GET", "/v1/rigs/N01", nil).Is(200)
+	h.Send(m, "POST", "/v1/tokens/"+made.At("/token").(string)+"/revoke", apitest.Obj{"reason": "lost"}).Is(200).Has("/revoked", true)
+	h.Send("mine", "GET", "/v1/rigs/N01", nil).Is(401)
 
 	// A part that moved away shows its stays, but not where else.
-	h.send("manager", "POST", "/v1/rigs/S01/parts/S01-pump/remove", obj{"reason": "lent"}).is(200)
-	h.send("manager", "POST", "/v1/rigs/N01/parts/N01-pump/remove", obj{"reason": "worn"}).is(200)
-	h.send("manager", "POST", "/v1/rigs/N01/parts", obj{"part": "S01-pump", "position": "pump"}).is(201)
-	h.send(m, "GET", "/v1/parts/S01-pump", nil).is(200).has("/stays/0/elsewhere", true).has("/stays/0/rig", nil).has("/stays/1/rig", "N01")
+	h.Send("manager", "POST", "/v1/rigs/S01/parts/S01-pump/remove", apitest.Obj{"reason": "lent"}).Is(200)
+	h.Send("manager", "POST", "/v1/rigs/N01/parts/N01-pump/remove", apitest.Obj{"reason": "worn"}).Is(200)
+	h.Send("manager", "POST", "/v1/rigs/N01/parts", apitest.Obj{"part": "S01-pump", "position": "pump"}).Is(201)
+	h.Send(m, "GET", "/v1/parts/S01-pump", nil).Is(200).Has("/stays/0/elsewhere", true).Has("/stays/0/rig", nil).Has("/stays/1/rig", "N01")
 }
 
 // The document names every route and every query parameter, and no others.
 func TestDocumentAndRoutesAreTheSame(t *testing.T) {
-	h := newHouse(t)
+	h := apitest.New(t)
 	var doc struct {
 		Paths map[string]map[string]struct {
 			Roles      []string `yaml:"x-roles"`
@@ -340,23 +345,23 @@ func TestDocumentAndRoutesAreTheSame(t *testing.T) {
 		} `yaml:"components"`
 	}
 	// A path's own parameters are a list, not an operation.
-	text := regexp.MustCompile(`(?m)^    parameters:\n(      - .*\n)+`).ReplaceAll(openapiText, nil)
+	text := regexp.MustCompile(`(?m)^    parameters:\n(      - .*\n)+`).ReplaceAll(document.OpenAPI, nil)
 	if err := yaml.Unmarshal(text, &doc); err != nil {
 		t.Fatal(err)
 	}
 	param := regexp.MustCompile(`:(\w+)`)
 	pages := map[string]bool{}
-	for _, p := range console.New(console.Options{Fleet: h.fleet}).Routes() {
+	for _, p := range console.New(console.Options{Fleet: h.Fleet}).Routes() {
 		pages[p.Path] = true
 	}
-	served := map[string]*Row{}
-	for _, r := range h.api.Served() {
+	served := map[string]*api.Row{}
+	for _, r := range h.API.Served() {
 		if pages[r.Path] {
 			continue // for people; the document is for programs
 		}
 		served[r.Method+" "+param.ReplaceAllString(r.Path, "{$1}")] = nil
 	}
-	for _, r := range h.api.Table() {
+	for _, r := range h.API.Table() {
 		served[r.Method+" "+param.ReplaceAllString(r.Path, "{$1}")] = &r
 	}
 	for path, ops := range doc.Paths {
@@ -393,12 +398,12 @@ func TestDocumentAndRoutesAreTheSame(t *testing.T) {
 	for name := range served {
 		t.Errorf("the program has %s, the document does not", name)
 	}
-	for _, k := range kinds {
-		if !bytes.Contains(openapiText, []byte("- "+k.uri+"\n")) {
-			t.Errorf("the document does not know %s", k.uri)
+	for _, k := range call.Kinds {
+		if !bytes.Contains(document.OpenAPI, []byte("- "+k.URI+"\n")) {
+			t.Errorf("the document does not know %s", k.URI)
 		}
 	}
-	v, err := document()
+	v, err := apitest.Contract()
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -410,38 +415,40 @@ func TestDocumentAndRoutesAreTheSame(t *testing.T) {
 }
 
 func TestServiceEndpoints(t *testing.T) {
-	h := newHouse(t)
-	h.register("T01", "north")
-	h.send("", "GET", "/healthz", nil).is(200).has("/status", "up").has("/version", "test")
-	h.send("", "GET", "/readyz", nil).is(200).has("/ready", true).has("/checks/0/check", "ledger")
-	h.serve(func(o *Options) { o.Ready = func() []Check { return []Check{{Name: "nats", Err: os.ErrClosed}} } })
-	h.send("", "GET", "/readyz", nil).is(503).has("/ready", false).has("/checks/1/check", "nats").has("/checks/1/ok", false)
-	h.send("reader", "GET", "/v1/ledger", nil).is(200).has("/commit", int(h.fleet.Head().N)).has("/hash", h.fleet.Head().Hash.String())
-	h.send("reader", "GET", "/v1/classes", nil).is(200).has("/classes/2/name", "trailed")
-	h.send("reader", "GET", "/v1/plans", nil).is(200).has("/plans/2/plan", "trailed-boom").has("/plans/2/rigs", 1)
-	p := h.send("reader", "GET", "/v1/plans/trailed-boom", nil).is(200).has("/version", 1).has("/tasks/0/every/hours", 500).has("/tasks/0/every/months", 12)
-	h.send("reader", "GET", "/v1/plans/trailed-boom?version=2", nil).is(404)
-	next := strings.Replace(p.at("/text").(string), "version: 1\n", "version: 2\n", 1)
-	h.send("manager", "POST", "/v1/plans", []byte(next), "Content-Type", "application/yaml").is(201).has("/version", 2).has("/versions/1", 2)
-	h.send("manager", "POST", "/v1/plans", obj{"text": next}).is(200)
-	h.send("reader", "GET", "/v1/plans/trailed-boom?version=1", nil).is(200).has("/version", 1)
+	h := apitest.New(t)
+	h.Register("T01", "north")
+	h.Send("", "GET", "/healthz", nil).Is(200).Has("/status", "up").Has("/version", "test")
+	h.Send("", "GET", "/readyz", nil).Is(200).Has("/ready", true).Has("/checks/0/check", "ledger")
+	h.Serve(func(o *api.Options) {
+		o.Ready = func() []api.Check { return []api.Check{{Name: "nats", Err: os.ErrClosed}} }
+	})
+	h.Send("", "GET", "/readyz", nil).Is(503).Has("/ready", false).Has("/checks/1/check", "nats").Has("/checks/1/ok", false)
+	h.Send("reader", "GET", "/v1/ledger", nil).Is(200).Has("/commit", int(h.Fleet.Head().N)).Has("/hash", h.Fleet.Head().Hash.String())
+	h.Send("reader", "GET", "/v1/classes", nil).Is(200).Has("/classes/2/name", "trailed")
+	h.Send("reader", "GET", "/v1/plans", nil).Is(200).Has("/plans/2/plan", "trailed-boom").Has("/plans/2/rigs", 1)
+	p := h.Send("reader", "GET", "/v1/plans/trailed-boom", nil).Is(200).Has("/version", 1).Has("/tasks/0/every/hours", 500).Has("/tasks/0/every/months", 12)
+	h.Send("reader", "GET", "/v1/plans/trailed-boom?version=2", nil).Is(404)
+	next := strings.Replace(p.At("/text").(string), "version: 1\n", "version: 2\n", 1)
+	h.Send("manager", "POST", "/v1/plans", []byte(next), "Content-Type", "application/yaml").Is(201).Has("/version", 2).Has("/versions/1", 2)
+	h.Send("manager", "POST", "/v1/plans", apitest.Obj{"text": next}).Is(200)
+	h.Send("reader", "GET", "/v1/plans/trailed-boom?version=1", nil).Is(200).Has("/version", 1)
 
 	for path, want := range map[string]string{
 		"/metrics":      "rigledger_facts_total{kind=\"rig.registered\"} 1",
 		"/openapi.yaml": "openapi: 3.1.0",
 	} {
-		a := h.send("", "GET", path, nil).is(200)
-		if !strings.Contains(string(a.body), want) {
+		a := h.Send("", "GET", path, nil).Is(200)
+		if !strings.Contains(string(a.Body), want) {
 			t.Errorf("%s does not say %s", path, want)
 		}
 		for _, m := range []string{"commit_number", "desk_waiting", "desk_conflicts_total", "rigs 1", "items_open", "quarantine_open", "http_request_seconds_bucket{"} {
-			if path == "/metrics" && !strings.Contains(string(a.body), "rigledger_"+m) {
+			if path == "/metrics" && !strings.Contains(string(a.Body), "rigledger_"+m) {
 				t.Errorf("no metric rigledger_%s", m)
 			}
 		}
 	}
-	r, _ := http.NewRequest("HEAD", h.url+"/v1/rigs/T01", nil)
-	r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
+	r, _ := http.NewRequest("HEAD", h.URL+"/v1/rigs/T01", nil)
+	r.Header.Set("Authorization", "Bearer "+h.Tokens["reader"])
 	a, err := http.DefaultClient.Do(r)
 	if err != nil {
 		t.Fatal(err)

@@ -8,9 +8,17 @@ import (
 	"github.com/gin-gonic/gin"
 	"github.com/prometheus/client_golang/prometheus"
 
+	"rigledger/api/access"
+	"rigledger/api/bay"
+	"rigledger/api/call"
 	"rigledger/api/console"
+	"rigledger/api/document"
+	"rigledger/api/exchange"
+	"rigledger/api/feed"
 	"rigledger/api/hooks"
 	"rigledger/api/openid"
+	"rigledger/api/rigs"
+	"rigledger/api/workshop"
 	"rigledger/fleet"
 )
 
@@ -47,16 +55,16 @@ type API struct {
 	engine    *gin.Engine
 	metrics   *metrics
 	ids       requestIDs
-	bearers   bearers
-	reception *reception
-	bodyMost  map[string]int64 // largest body by path, where it is not maxBody
+	bearers   access.Bearers
+	reception *call.Reception
+	bodyMost  map[string]int64 // largest body by path, where it is not MaxBody
 
 	// The rooms whose answers keep something from one request to the next.
-	rigs     rigResources
-	workshop workshopResources
-	exchange *exchangeResources
-	feed     feedResources
-	hooks    hookResources
+	rigs     rigs.Resources
+	workshop workshop.Resources
+	exchange *exchange.Resources
+	feed     feed.Resources
+	hooks    hooks.Resources
 }
 
 // New gives the handler of everything under /. Timeouts and TLS are those of
@@ -68,34 +76,34 @@ func New(o Options) *API {
 	if o.Metrics == nil {
 		o.Metrics = prometheus.NewRegistry()
 	}
-	reader := NewFeed(o.Fleet)
+	reader := &feed.Reader{Fleet: o.Fleet}
 	if o.Hooks == nil {
 		o.Hooks = hooks.New(hooks.Options{Feed: reader, Log: o.Log})
 	}
 	gin.SetMode(gin.ReleaseMode)
 	a := &API{
 		fleet: o.Fleet, log: o.Log, ready: o.Ready, version: o.Version, engine: gin.New(), ids: newRequestIDs(), metrics: newMetrics(o.Metrics, o.Fleet),
-		bearers:  bearers{Fleet: o.Fleet, Issuer: o.Issuer},
-		bodyMost: map[string]int64{filesPath: fileBodyMost, taskDataPath: taskDataMost},
-		exchange: newExchange(), feed: feedResources{Reader: reader, Stopping: o.Stopping}, hooks: hookResources{Worker: o.Hooks},
+		bearers:  access.Bearers{Fleet: o.Fleet, Issuer: o.Issuer},
+		bodyMost: map[string]int64{bay.FilesPath: bay.FileBodyMost, exchange.TaskDataPath: exchange.TaskDataMost},
+		exchange: exchange.New(), feed: feed.Resources{Reader: reader, Stopping: o.Stopping}, hooks: hooks.Resources{Worker: o.Hooks},
 	}
-	a.reception = &reception{
-		Fleet: o.Fleet, Log: o.Log, Holder: a.bearers.Holder, Wanted: a.bearers.Wanted(), PerSecond: o.Rate, Veiled: map[string]bool{calendarPath: true},
+	a.reception = &call.Reception{
+		Fleet: o.Fleet, Log: o.Log, Holder: a.bearers.Holder, Wanted: a.bearers.Wanted(), PerSecond: o.Rate, Veiled: map[string]bool{exchange.CalendarPath: true},
 	}
 	e := a.engine
 	e.HandleMethodNotAllowed = true
 	e.RedirectTrailingSlash = false
 	_ = e.SetTrustedProxies(nil) // cannot fail: nothing to parse
-	e.Use(a.around, compress)
+	e.Use(a.around, call.Compress)
 	for _, r := range a.routes() {
 		e.Handle(r.method, r.path, a.reception.Serve(r.roles, r.query, r.handle))
 	}
 	e.GET("/healthz", a.healthz)
 	e.GET("/readyz", a.readyz)
 	e.GET("/metrics", gin.WrapH(a.metrics.handler))
-	for path, handle := range map[string]func(c *call) error{
-		"/openapi.yaml": openapi, "/asyncapi.yaml": asyncapi, "/docs": docs, "/docs.css": docsCSS, "/schemas/:schema": schema, // for whoever wants to read
-		calendarPath: a.exchange.serveCalendar, // for whoever has its address
+	for path, handle := range map[string]func(c *call.Call) error{
+		"/openapi.yaml": document.GetOpenAPI, "/asyncapi.yaml": document.GetAsyncAPI, "/docs": document.GetPage, "/docs.css": document.GetStyle, "/schemas/:schema": document.GetSchema, // for whoever wants to read
+		exchange.CalendarPath: a.exchange.ServeCalendar, // for whoever has its address
 	} {
 		e.GET(path, a.reception.Open(handle))
 	}
@@ -114,21 +122,21 @@ func New(o Options) *API {
 			pages.Lost(g.Writer, g.Request)
 			return
 		}
-		a.reception.Refuse(g, &problem{kind: kindNoRoute, detail: "there is nothing at " + clip(g.Request.URL.Path, 200)})
+		a.reception.Refuse(g, &call.Problem{Kind: call.NoRoute, Detail: "there is nothing at " + call.Clip(g.Request.URL.Path, 200)})
 	})
 	e.NoMethod(func(g *gin.Context) {
 		if g.Request.Method == http.MethodOptions {
 			options(g)
 			return
 		}
-		a.reception.Refuse(g, &problem{kind: kindNoMethod, detail: g.Request.Method + " does not go here; see the header Allow"})
+		a.reception.Refuse(g, &call.Problem{Kind: call.NoMethod, Detail: g.Request.Method + " does not go here; see the header Allow"})
 	})
 	return a
 }
 
 // ServeHTTP answers HEAD as GET; the server leaves out the body.
 func (a *API) ServeHTTP(w http.ResponseWriter, r *http.Request) {
-	a.engine.ServeHTTP(w, AsGet(r))
+	a.engine.ServeHTTP(w, call.AsGet(r))
 }
 
 // browses says whether a person's browser asks for a page.

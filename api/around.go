@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"log/slog"
 	"net/http"
+	"rigledger/api/call"
 	"runtime/debug"
 	"strconv"
 	"sync/atomic"
@@ -13,8 +14,8 @@ import (
 	"github.com/gin-gonic/gin"
 )
 
-// maxBody is the largest request body taken.
-const maxBody = 1 << 20
+// MaxBody is the largest request body taken.
+const MaxBody = 1 << 20
 
 // Header values that never change are made once: http.Header keeps slices.
 var (
@@ -40,7 +41,7 @@ func (a *API) around(g *gin.Context) {
 	h["Cross-Origin-Resource-Policy"] = sameOrigin
 	h["Content-Security-Policy"] = noContentCSP // pages set their own
 	if r.Body != nil && r.Body != http.NoBody {
-		most := max(maxBody, a.bodyMost[g.FullPath()])
+		most := max(MaxBody, a.bodyMost[g.FullPath()])
 		r.Body = http.MaxBytesReader(g.Writer, r.Body, most)
 	}
 	defer func() {
@@ -49,7 +50,7 @@ func (a *API) around(g *gin.Context) {
 				panic(p)
 			}
 			a.log.Error("a request panicked", "request", id, "path", path, "panic", p, "stack", string(debug.Stack()))
-			a.reception.Refuse(g, &problem{kind: kindInternal, detail: "the request was not carried out"})
+			a.reception.Refuse(g, &call.Problem{Kind: call.Internal, Detail: "the request was not carried out"})
 		}
 		took := time.Since(began)
 		a.metrics.observe(r.Method, g.FullPath(), g.Writer.Status(), took)

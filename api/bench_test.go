@@ -1,4 +1,4 @@
-package api
+package api_test
 
 import (
 	"bufio"
@@ -6,6 +6,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"rigledger/api/apitest"
 	"strconv"
 	"strings"
 	"sync"
@@ -24,11 +25,11 @@ const floor = 0.5
 // hides little). The two take turns in short rounds in one run; the metric
 // "ratio" is the bare handler's time over ours.
 func BenchmarkGetRig(b *testing.B) {
-	h := newHouse(b)
-	h.register("T01", "north")
-	h.send("manager", "POST", "/v1/rigs/T01/readings", reading(h.now().Add(-time.Hour), 12.5, 88.4)).is(200)
-	h.raise()
-	body := h.send("reader", "GET", "/v1/rigs/T01", nil).is(200).body
+	h := apitest.New(b)
+	h.Register("T01", "north")
+	h.Send("manager", "POST", "/v1/rigs/T01/readings", apitest.Reading(h.Now().Add(-time.Hour), 12.5, 88.4)).Is(200)
+	h.Raise()
+	body := h.Send("reader", "GET", "/v1/rigs/T01", nil).Is(200).Body
 
 	bare := gin.New()
 	bare.GET("/v1/rigs/:rig", func(c *gin.Context) {
@@ -39,7 +40,7 @@ func BenchmarkGetRig(b *testing.B) {
 	defer server.Close()
 
 	const lines = 4
-	ours := dial(b, lines, strings.TrimPrefix(h.url, "http://"), "Authorization: Bearer "+h.tokens["reader"]+"\r\n", len(body))
+	ours := dial(b, lines, strings.TrimPrefix(h.URL, "http://"), "Authorization: Bearer "+h.Tokens["reader"]+"\r\n", len(body))
 	theirs := dial(b, lines, strings.TrimPrefix(server.URL, "http://"), "", len(body))
 	defer ours.close()
 	defer theirs.close()

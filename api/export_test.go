@@ -3,6 +3,7 @@ package api
 import (
 	"github.com/gin-gonic/gin"
 
+	"rigledger/api/call"
 	"rigledger/fleet"
 )
 
@@ -25,6 +26,6 @@ func (a *API) Table() (rows []Row) {
 func (a *API) Served() gin.RoutesInfo { return a.engine.Routes() }
 
 // Mount serves one more address to every token.
-func (a *API) Mount(path string, handle func(c *call) error) {
+func (a *API) Mount(path string, handle func(c *call.Call) error) {
 	a.engine.GET(path, a.reception.Serve(anyone, nil, handle))
 }

@@ -2,6 +2,7 @@ package api
 
 import (
 	"net/http"
+	"rigledger/api/call"
 
 	"github.com/gin-gonic/gin"
 )
@@ -52,7 +53,7 @@ func (a *API) readyz(g *gin.Context) {
 		status = http.StatusServiceUnavailable
 		g.Header("Retry-After", "5")
 	}
-	setCommit(g.Writer.Header(), a.fleet.Head().N)
+	call.SetCommit(g.Writer.Header(), a.fleet.Head().N)
 	g.Header("Cache-Control", "no-store")
 	g.JSON(status, doc)
 }

@@ -3,6 +3,8 @@ package api
 import (
 	"time"
 
+	"rigledger/api/call"
+	"rigledger/api/shape"
 	"rigledger/fleet"
 )
 
@@ -20,15 +22,15 @@ type openingDoc struct {
 	Seconds      float64 `json:"seconds"`
 }
 
-func getLedger(c *call) error {
+func getLedger(c *call.Call) error {
 	o := c.Fleet.Opening()
 	doc := ledgerDoc{Opening: openingDoc{o.FromSnapshot, o.Replayed, float64(o.Took.Microseconds()) / 1e6}}
-	err := c.view(func(s *fleet.State) error {
-		doc.Commit, doc.Hash, doc.Recorded = s.Head.N, s.Head.Hash.String(), timeOrNil(s.Recorded)
+	err := c.View(func(s *fleet.State) error {
+		doc.Commit, doc.Hash, doc.Recorded = s.Head.N, s.Head.Hash.String(), shape.Time(s.Recorded)
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	return c.answer(200, doc)
+	return c.Answer(200, doc)
 }

@@ -1,22 +1,25 @@
-package api
+package api_test
 
 import (
 	"encoding/json"
 	"fmt"
 	"net/http"
+	"rigledger/api"
+	"rigledger/api/apitest"
+	"rigledger/api/call"
 	"strings"
 	"testing"
 	"time"
 )
 
 func TestBadInputNamesEveryField(t *testing.T) {
-	h := newHouse(t)
-	h.register("T01", "north")
+	h := apitest.New(t)
+	h.Register("T01", "north")
 	post := func(path, body string, status int, bad string) {
 		t.Helper()
-		a := h.send("manager", "POST", path, body).is(status)
-		if got := a.bad(); got != bad {
-			t.Errorf("%s %s names %q, want %q: %s", path, body, got, bad, a.body)
+		a := h.Send("manager", "POST", path, body).Is(status)
+		if got := a.Bad(); got != bad {
+			t.Errorf("%s %s names %q, want %q: %s", path, body, got, bad, a.Body)
 		}
 	}
 	post("/v1/rigs", `{"rig":"T 2","name":"","class":"boat","yard":"n/1","width_m":0,"tank_l":-1,"first_use":"2026-02-30","meters":[{"meter":"p","quantity":"time"}],"plan":"none"}`,
@@ -37,18 +40,18 @@ func TestBadInputNamesEveryField(t *testing.T) {
 	post("/v1/defects", `{"rig":"T99","text":""}`, 422, "/text /rig")
 	post("/v1/tokens", `{"name":"","role":"king","yards":["n s"],"rig":"T01","expires":"2020-01-01T00:00:00Z"}`, 422, "/name /role /yards/0 /rig /expires")
 	post("/v1/plans", `{"text":"plan: x\nversion: zero\n"}`, 422, "/text /text /text /text /text")
-	h.send("manager", "POST", "/v1/rigs", `{}`, "Content-Type", "text/plain").is(415)
-	h.send("manager", "POST", "/v1/rigs", `{}`, "Content-Type", "").is(415)
-	h.send("manager", "POST", "/v1/rigs", `{"name":"`+strings.Repeat("x", maxBody)+`"}`).is(413)
-	h.send("reader", "GET", "/v1/rigs?yrad=north&limit=0&cursor=%21", nil).is(422).has("/errors/0/parameter", "yrad")
-	h.send("reader", "GET", "/v1/rigs?limit=1&limit=2", nil).is(422)
-	h.send("reader", "GET", "/v1/rigs?%zz", nil).is(400)
-	h.send("reader", "GET", "/v1/items?status=late", nil).is(422).has("/errors/0/parameter", "status")
+	h.Send("manager", "POST", "/v1/rigs", `{}`, "Content-Type", "text/plain").Is(415)
+	h.Send("manager", "POST", "/v1/rigs", `{}`, "Content-Type", "").Is(415)
+	h.Send("manager", "POST", "/v1/rigs", `{"name":"`+strings.Repeat("x", api.MaxBody)+`"}`).Is(413)
+	h.Send("reader", "GET", "/v1/rigs?yrad=north&limit=0&cursor=%21", nil).Is(422).Has("/errors/0/parameter", "yrad")
+	h.Send("reader", "GET", "/v1/rigs?limit=1&limit=2", nil).Is(422)
+	h.Send("reader", "GET", "/v1/rigs?%zz", nil).Is(400)
+	h.Send("reader", "GET", "/v1/items?status=late", nil).Is(422).Has("/errors/0/parameter", "status")
 }
 
 func TestRefusalsAreProblems(t *testing.T) {
-	h := newHouse(t)
-	h.register("T01", "north")
+	h := apitest.New(t)
+	h.Register("T01", "north")
 	for name, c := range map[string]struct {
 		as, method, path string
 		status           int
@@ -62,36 +65,36 @@ func TestRefusalsAreProblems(t *testing.T) {
 		"a commit not here yet": {"reader", "GET", "/v1/ledger?after_commit=x", 422, "/problems/invalid"},
 	} {
 		t.Run(name, func(t *testing.T) {
-			h.t = t
-			a := h.send(c.as, c.method, c.path, nil).is(c.status).has("/type", c.kind).has("/status", c.status)
-			if a.at("/request") != a.header.Get("X-Request-Id") {
+			h.T = t
+			a := h.Send(c.as, c.method, c.path, nil).Is(c.status).Has("/type", c.kind).Has("/status", c.status)
+			if a.At("/request") != a.Header.Get("X-Request-Id") {
 				t.Error("the problem does not name its request")
 			}
-			if c.status == 401 && a.header.Get("WWW-Authenticate") == "" {
+			if c.status == 401 && a.Header.Get("WWW-Authenticate") == "" {
 				t.Error("no WWW-Authenticate")
 			}
-			if c.status == 405 && a.header.Get("Allow") == "" {
+			if c.status == 405 && a.Header.Get("Allow") == "" {
 				t.Error("no Allow")
 			}
 		})
 	}
-	h.t = t
-	revoked := h.send("manager", "POST", "/v1/tokens", obj{"name": "short", "role": "reader", "expires": h.now().Add(time.Hour)}).is(201)
-	h.tokens["short"] = revoked.at("/secret").(string)
-	h.send("short", "GET", "/v1/rigs", nil).is(200)
-	h.pass(2 * time.Hour)
-	h.send("short", "GET", "/v1/rigs", nil).is(401)
+	h.T = t
+	revoked := h.Send("manager", "POST", "/v1/tokens", apitest.Obj{"name": "short", "role": "reader", "expires": h.Now().Add(time.Hour)}).Is(201)
+	h.Tokens["short"] = revoked.At("/secret").(string)
+	h.Send("short", "GET", "/v1/rigs", nil).Is(200)
+	h.Pass(2 * time.Hour)
+	h.Send("short", "GET", "/v1/rigs", nil).Is(401)
 }
 
 func TestAfterCommitWaits(t *testing.T) {
-	h := newHouse(t)
-	head := h.fleet.Head().N
+	h := apitest.New(t)
+	head := h.Fleet.Head().N
 	got := make(chan int, 1)
-	r, err := http.NewRequest("GET", fmt.Sprintf("%s/v1/ledger?after_commit=%d", h.url, head+1), nil)
+	r, err := http.NewRequest("GET", fmt.Sprintf("%s/v1/ledger?after_commit=%d", h.URL, head+1), nil)
 	if err != nil {
 		t.Fatal(err)
 	}
-	r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
+	r.Header.Set("Authorization", "Bearer "+h.Tokens["reader"])
 	go func() {
 		a, err := http.DefaultClient.Do(r)
 		if err != nil {
@@ -106,28 +109,28 @@ func TestAfterCommitWaits(t *testing.T) {
 		t.Fatalf("answered %d before the commit was there", s)
 	case <-time.After(50 * time.Millisecond):
 	}
-	h.register("T01", "north")
+	h.Register("T01", "north")
 	if s := <-got; s != 200 {
 		t.Fatalf("answered %d", s)
 	}
 	began := time.Now()
-	a := h.send("reader", "GET", "/v1/ledger?after_commit=99999", nil).is(503).has("/type", "/problems/behind")
-	if took := time.Since(began); took < 5*time.Second || a.header.Get("Retry-After") == "" {
-		t.Fatalf("waited %v, Retry-After %q", took, a.header.Get("Retry-After"))
+	a := h.Send("reader", "GET", "/v1/ledger?after_commit=99999", nil).Is(503).Has("/type", "/problems/behind")
+	if took := time.Since(began); took < 5*time.Second || a.Header.Get("Retry-After") == "" {
+		t.Fatalf("waited %v, Retry-After %q", took, a.Header.Get("Retry-After"))
 	}
 }
 
 func TestPanicsBecomeProblems(t *testing.T) {
-	h := newHouse(t)
-	h.api.Mount("/broken", func(*call) error { panic("on purpose") })
-	r, _ := http.NewRequest("GET", h.url+"/broken", nil)
-	r.Header.Set("Authorization", "Bearer "+h.tokens["reader"])
+	h := apitest.New(t)
+	h.API.Mount("/broken", func(*call.Call) error { panic("on purpose") })
+	r, _ := http.NewRequest("GET", h.URL+"/broken", nil)
+	r.Header.Set("Authorization", "Bearer "+h.Tokens["reader"])
 	a, err := http.DefaultClient.Do(r)
 	if err != nil {
 		t.Fatal(err)
 	}
 	defer a.Body.Close()
-	var doc problemDoc
+	var doc call.ProblemDoc
 	if err := json.NewDecoder(a.Body).Decode(&doc); err != nil || a.StatusCode != 500 || doc.Type != "/problems/internal" || strings.Contains(doc.Detail, "purpose") {
 		t.Fatalf("answered %d %+v %v", a.StatusCode, doc, err)
 	}

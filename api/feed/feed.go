@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"rigledger/api/shape"
 	"rigledger/events"
 	"rigledger/fleet"
 )
@@ -52,12 +53,7 @@ type Page struct {
 func (p *Page) More() bool { return p.Next.Before(events.After(p.Head)) }
 
 // Reader reads the feed of one fleet.
-type Reader struct {
-	Fleet *fleet.Fleet
-	// Doc gives a fact in the units of the API, without secrets and raw messages.
-	// The rig is nil for a fact about none, or about one that is not known.
-	Doc func(rig *fleet.Rig, f events.Fact) any
-}
+type Reader struct{ Fleet *fleet.Fleet }
 
 // Changes gives the addresses of what each fact of a commit changed, for those
 // who may see all.
@@ -109,7 +105,7 @@ func (r *Reader) take(p *Page, f *Filter, after events.Position, limit int, c *e
 			if rig := s.Rigs[subject]; f.wants(kind, subject, rig) {
 				p.Facts = append(p.Facts, Fact{
 					Position: at, Commit: c.N, Index: i, Kind: kind, Rig: subject, At: e.At.UTC(), By: e.By,
-					Recorded: c.Recorded.UTC(), Fact: r.Doc(rig, e.Fact), Changes: f.seen(s, Changes(s, e)),
+					Recorded: c.Recorded.UTC(), Fact: shape.FeedFact(rig, e.Fact), Changes: f.seen(s, Changes(s, e)),
 				})
 			}
 		}

@@ -18,7 +18,7 @@ import (
 	"testing"
 	"time"
 
-	"rigledger/api"
+	"rigledger/api/feed"
 	"rigledger/api/hooks"
 	"rigledger/events"
 	"rigledger/events/sqlitestore"
@@ -162,7 +162,7 @@ func (y *yard) open() {
 		y.t.Fatal(err)
 	}
 	o := y.o
-	o.Feed = api.NewFeed(y.fleet)
+	o.Feed = &feed.Reader{Fleet: y.fleet}
 	y.w = hooks.New(o)
 	ctx, cancel := context.WithCancel(context.Background())
 	ended := make(chan error, 1)

@@ -10,7 +10,7 @@ import (
 	"testing"
 	"time"
 
-	"rigledger/api"
+	"rigledger/api/feed"
 	"rigledger/api/hooks"
 	"rigledger/events"
 	"rigledger/fleet"
@@ -292,7 +292,7 @@ func TestPrivateAddressesAreRefusedWhenTheyAreDialled(t *testing.T) {
 		t.Error("something was sent")
 	}
 	o.Private = true
-	w := hooks.New(hooks.Options{Private: true, Feed: api.NewFeed(y.fleet)})
+	w := hooks.New(hooks.Options{Private: true, Feed: &feed.Reader{Fleet: y.fleet}})
 	id, secret := y.hook(r.URL, nil, nil)
 	if d := w.Test(context.Background(), y.state(id)); !d.Delivered || d.Kind != "hook.test" {
 		t.Errorf("%+v", d)

@@ -21,6 +21,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"rigledger/api"
+	"rigledger/api/feed"
 	"rigledger/api/hooks"
 	"rigledger/api/openid"
 	"rigledger/events"
@@ -153,7 +154,7 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 		return nil, err
 	}
 	a := intake.NewAnnouncer(nc, o.Log.With("room", "intake"))
-	reader := api.NewFeed(s.Fleet)
+	reader := &feed.Reader{Fleet: s.Fleet}
 	a.Changes = reader.Changes
 	announcer.Store(a)
 	s.background("announcer", func(ctx context.Context) error { a.Run(ctx); return nil })

@@ -1,0 +1,4 @@
+package feed
+
+// StreamsMost is how many live streams may be open.
+const StreamsMost = streamsMost

@@ -12,7 +12,6 @@ import (
 	"rigledger/api/bay"
 	"rigledger/api/call"
 	"rigledger/api/console"
-	"rigledger/api/document"
 	"rigledger/api/exchange"
 	"rigledger/api/feed"
 	"rigledger/api/hooks"
@@ -101,11 +100,8 @@ func New(o Options) *API {
 	e.GET("/healthz", a.healthz)
 	e.GET("/readyz", a.readyz)
 	e.GET("/metrics", gin.WrapH(a.metrics.handler))
-	for path, handle := range map[string]func(c *call.Call) error{
-		"/openapi.yaml": document.GetOpenAPI, "/asyncapi.yaml": document.GetAsyncAPI, "/docs": document.GetPage, "/docs.css": document.GetStyle, "/schemas/:schema": document.GetSchema, // for whoever wants to read
-		exchange.CalendarPath: a.exchange.ServeCalendar, // for whoever has its address
-	} {
-		e.GET(path, a.reception.Open(handle))
+	for _, r := range a.open() {
+		e.Handle(r.method, r.path, a.reception.Open(r.handle))
 	}
 	pages := console.New(console.Options{Fleet: o.Fleet, Log: o.Log, Secure: o.Secure, Version: o.Version, Holder: a.bearers.Holder, API: a, Stopping: o.Stopping})
 	for _, p := range pages.Routes() {

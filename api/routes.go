@@ -7,6 +7,7 @@ import (
 	"rigledger/api/bay"
 	"rigledger/api/calculators"
 	"rigledger/api/call"
+	"rigledger/api/document"
 	"rigledger/api/exchange"
 	"rigledger/api/planning"
 	"rigledger/fleet"
@@ -23,7 +24,7 @@ type route struct {
 }
 
 // Who may. A rig's own token sees and feeds that rig alone. Operators report,
-// and work off the tasks that plans give to operators (mayMove). Readers read.
+// and work off the tasks that plans give to operators (the workshop asks). Readers read.
 var (
 	anyone   = []fleet.Role{fleet.RoleManager, fleet.RoleWorkshop, fleet.RoleOperator, fleet.RoleReader}
 	andRig   = append(slices.Clone(anyone), fleet.RoleRig)
@@ -36,8 +37,8 @@ var (
 
 func paged(names ...string) []string { return append(names, "limit", "cursor") }
 
-// routes is the table of what there is under /v1, beside the calendars' secret
-// addresses.
+// routes is the table of what there is for who has a token: the room behind each
+// line is the one that answers.
 func (a *API) routes() []route {
 	return append(calculatorRoutes(), []route{
 		{"GET", "/v1/rigs", anyone, paged("yard", "class", "state", "silent_days", "retired", "fields", "sort"), call.Kept(a.rigs.GetRigs)},
@@ -144,6 +145,19 @@ func (a *API) routes() []route {
 		{"GET", "/v1/hooks/:hook/deliveries", managers, nil, a.hooks.GetDeliveries},
 		{"GET", "/v1/ledger", anyone, nil, getLedger},
 	}...)
+}
+
+// open is the table of what needs no token: documents for whoever wants to read, and
+// calendars for whoever has their address.
+func (a *API) open() []route {
+	return []route{
+		{method: "GET", path: "/openapi.yaml", handle: document.GetOpenAPI},
+		{method: "GET", path: "/asyncapi.yaml", handle: document.GetAsyncAPI},
+		{method: "GET", path: "/docs", handle: document.GetPage},
+		{method: "GET", path: "/docs.css", handle: document.GetStyle},
+		{method: "GET", path: "/schemas/:schema", handle: document.GetSchema},
+		{method: "GET", path: exchange.CalendarPath, handle: a.exchange.ServeCalendar},
+	}
 }
 
 // calculatorRoutes are open to every role but a rig's: they look at nothing.

@@ -47,6 +47,7 @@ func overToken(c *call.Call, s *fleet.State, role string, yards []string, rig st
 	return len(yards) > 0
 }
 
+// GetTokens answers GET /v1/tokens.
 func GetTokens(c *call.Call) error {
 	p := c.Pages("tokens")
 	if err := c.Query.Err(); err != nil {
@@ -121,6 +122,7 @@ func PostToken(c *call.Call) error {
 	return c.Answer(http.StatusCreated, doc)
 }
 
+// RevokeToken answers POST /v1/tokens/{token}/revoke.
 func RevokeToken(c *call.Call) error {
 	id := c.Param("token")
 	cmd := fleet.RevokeToken{Token: id}

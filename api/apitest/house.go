@@ -91,6 +91,7 @@ func (h *House) Serve(change ...func(o *api.Options)) {
 	h.URL = server.URL
 }
 
+// Do has the desk carry a command out.
 func (h *House) Do(cmd fleet.Command) {
 	h.T.Helper()
 	if _, err := h.Fleet.Do(context.Background(), "test", cmd, nil); err != nil {
@@ -108,13 +109,16 @@ func (h *House) Token(name string, role fleet.Role, yards []string, rig string) 
 	return text
 }
 
+// Now is what time it is for the fleet.
 func (h *House) Now() time.Time { return time.UnixMilli(h.clock.Load()).UTC() }
 
 // SetClock sets what time it is for the fleet.
 func (h *House) SetClock(now time.Time) { h.clock.Store(now.UnixMilli()) }
 
+// Pass lets time pass.
 func (h *House) Pass(d time.Duration) { h.clock.Add(d.Milliseconds()) }
 
+// Raise raises what is due and gives how many items that were.
 func (h *House) Raise() int {
 	h.T.Helper()
 	n, err := h.raiser.Raise(context.Background())
@@ -279,6 +283,7 @@ func (a Answer) Has(pointer string, want any) Answer {
 	return a
 }
 
+// List is a list in the answer.
 func (a Answer) List(pointer string) []any {
 	a.t.Helper()
 	l, ok := a.At(pointer).([]any)
@@ -316,9 +321,10 @@ func (a Answer) Bad() string {
 // suction filter, which comes first.
 const FilterItem = "T01-filter-suction.suction-filter."
 
+// Obj is a JSON object to send.
 type Obj = map[string]any
 
-// rig is a body to register one with.
+// RigBody is a body to register one with.
 func RigBody(code, yard string) Obj {
 	return Obj{
 		"rig": code, "name": "Low meadow", "class": "trailed", "yard": yard, "width_m": 24, "tank_l": 3500, "first_use": "2025-03-01",
@@ -327,6 +333,7 @@ func RigBody(code, yard string) Obj {
 	}
 }
 
+// Register registers a rig as RigBody has it.
 func (h *House) Register(code, yard string) Answer {
 	h.T.Helper()
 	return h.Send("manager", "POST", "/v1/rigs", RigBody(code, yard)).Is(201)

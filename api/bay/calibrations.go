@@ -29,6 +29,7 @@ func calibrationDocOf(s *fleet.State, m *fleet.Calibration) calibrationDoc {
 	}
 }
 
+// GetCalibrations answers GET /v1/calibrations.
 func GetCalibrations(c *call.Call) error {
 	return ofRigs(c, "calibrations", nil, func(s *fleet.State, r *fleet.Rig) (out []*fleet.Calibration) {
 		for _, id := range r.Bay.Calibrations {
@@ -38,6 +39,7 @@ func GetCalibrations(c *call.Call) error {
 	}, func(m *fleet.Calibration, _ string) call.Place { return call.Place{N: m.N, ID: m.Calibration} }, calibrationDocOf)
 }
 
+// GetCalibration answers GET /v1/calibrations/{calibration}.
 func GetCalibration(c *call.Call) error {
 	return calibrationAnswer(c, http.StatusOK, c.Param("calibration"))
 }
@@ -59,6 +61,7 @@ func calibrationAnswer(c *call.Call, status int, id string) error {
 	return c.Resource(status, tag, doc)
 }
 
+// PostCalibration answers POST /v1/calibrations.
 func PostCalibration(c *call.Call) error {
 	cmd := fleet.MakeCalibration{ID: fleet.NewCalibrationID()}
 	if err := c.Body(&cmd); err != nil {

@@ -38,6 +38,7 @@ func certificateDocOf(s *fleet.State, z *fleet.Certificate) certificateDoc {
 	return d
 }
 
+// GetCertificates answers GET /v1/certificates.
 func GetCertificates(c *call.Call) error {
 	return ofRigs(c, "certificates", certificateSorts, func(s *fleet.State, r *fleet.Rig) (out []*fleet.Certificate) {
 		for _, id := range r.Bay.Certificates {
@@ -55,6 +56,7 @@ func seenCertificate(c *call.Call, s *fleet.State, id string) (*fleet.Certificat
 	return z, nil
 }
 
+// GetCertificate answers GET /v1/certificates/{certificate}.
 func GetCertificate(c *call.Call) error {
 	return certificateAnswer(c, http.StatusOK, c.Param("certificate"))
 }
@@ -75,6 +77,7 @@ func certificateAnswer(c *call.Call, status int, id string) error {
 	return c.Resource(status, tag, doc)
 }
 
+// PostCertificate answers POST /v1/certificates.
 func PostCertificate(c *call.Call) error {
 	cmd := fleet.IssueCertificate{ID: fleet.NewCertificateID()}
 	if err := c.Body(&cmd); err != nil {
@@ -92,6 +95,7 @@ func PostCertificate(c *call.Call) error {
 	return certificateAnswer(c, d.Status, id)
 }
 
+// WithdrawCertificate answers POST /v1/certificates/{certificate}/withdraw.
 func WithdrawCertificate(c *call.Call) error {
 	cmd := fleet.WithdrawCertificate{Certificate: c.Param("certificate")}
 	may := func(s *fleet.State) error {

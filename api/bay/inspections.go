@@ -86,6 +86,7 @@ func inspectionDocOf(s *fleet.State, in *fleet.Inspection) inspectionDoc {
 	return d
 }
 
+// GetInspections answers GET /v1/inspections.
 func GetInspections(c *call.Call) error {
 	outcomes := c.Query.Words("outcome", "pass", "pass_with_advisories", "fail", "incomplete")
 	return ofRigs(c, "inspections", inspectionSorts, func(s *fleet.State, r *fleet.Rig) (out []*fleet.Inspection) {
@@ -106,6 +107,7 @@ func seenInspection(c *call.Call, s *fleet.State, id string) (*fleet.Inspection,
 	return in, nil
 }
 
+// GetInspection answers GET /v1/inspections/{inspection}.
 func GetInspection(c *call.Call) error {
 	return inspectionAnswer(c, http.StatusOK, c.Param("inspection"))
 }
@@ -126,6 +128,7 @@ func inspectionAnswer(c *call.Call, status int, id string) error {
 	return c.Resource(status, tag, doc)
 }
 
+// PostInspection answers POST /v1/inspections.
 func PostInspection(c *call.Call) error {
 	cmd := fleet.JudgeInspection{ID: fleet.NewInspectionID()}
 	if err := c.Body(&cmd); err != nil {

@@ -31,6 +31,7 @@ type calibrationWord struct {
 	Worst       *events.WorstNozzle `json:"worst_nozzle,omitempty"`
 }
 
+// LineOf tells how a rig stands with the test bay.
 func LineOf(s *fleet.State, r *fleet.Rig, today plan.Date) Line {
 	var l Line
 	if p, due, err := s.NextInspection(r, today); p != nil {

@@ -85,6 +85,7 @@ type placementDoc struct {
 	Notice        string          `json:"notice"`
 }
 
+// GetPlace answers GET /v1/rigs/{rig}/place.
 func GetPlace(c *call.Call) error { return placeAnswer(c, http.StatusOK) }
 
 func placeAnswer(c *call.Call, status int) error {
@@ -122,6 +123,7 @@ func placeAnswer(c *call.Call, status int) error {
 	return c.Resource(status, tag, doc)
 }
 
+// PostPlace answers POST /v1/rigs/{rig}/place.
 func PostPlace(c *call.Call) error {
 	cmd := fleet.PlaceRig{Rig: c.Param("rig")}
 	if err := c.SeesRig(); err != nil {
@@ -145,6 +147,7 @@ type yardPlaceDoc struct {
 	Since      *time.Time `json:"since,omitempty"`
 }
 
+// GetYardPlace answers GET /v1/yards/{yard}/place.
 func GetYardPlace(c *call.Call) error { return yardPlaceAnswer(c, http.StatusOK) }
 
 func yardPlaceAnswer(c *call.Call, status int) error {
@@ -166,6 +169,7 @@ func yardPlaceAnswer(c *call.Call, status int) error {
 	return c.Answer(status, doc)
 }
 
+// PostYardPlace answers POST /v1/yards/{yard}/place.
 func PostYardPlace(c *call.Call) error {
 	cmd := fleet.PlaceYard{Yard: c.Param("yard")}
 	if !fleet.ValidCode(cmd.Yard) || !c.Who.MaySee(cmd.Yard) {
@@ -196,6 +200,7 @@ type handoversDoc struct {
 	Handovers  []handoverDoc `json:"handovers"` // the newest first
 }
 
+// GetHandovers answers GET /v1/rigs/{rig}/handover.
 func GetHandovers(c *call.Call) error { return handoverAnswer(c, http.StatusOK) }
 
 // handoversMost is how many hand-overs are listed.
@@ -224,6 +229,7 @@ func handoverAnswer(c *call.Call, status int) error {
 	return c.Resource(status, tag, doc)
 }
 
+// PostHandover answers POST /v1/rigs/{rig}/handover.
 func PostHandover(c *call.Call) error {
 	cmd := fleet.SignHandover{ID: fleet.NewHandoverID(), Rig: c.Param("rig")}
 	if err := c.SeesRig(); err != nil {
@@ -258,12 +264,15 @@ func recordAnswer(c *call.Call, of, id string) error {
 	return c.Answer(http.StatusOK, r)
 }
 
+// GetRigRecord answers GET /v1/rigs/{rig}/record.
 func GetRigRecord(c *call.Call) error { return recordAnswer(c, fleet.RigRecord, c.Param("rig")) }
 
+// GetInspectionRecord answers GET /v1/inspections/{inspection}/record.
 func GetInspectionRecord(c *call.Call) error {
 	return recordAnswer(c, fleet.InspectionRecord, c.Param("inspection"))
 }
 
+// GetCalibrationRecord answers GET /v1/calibrations/{calibration}/record.
 func GetCalibrationRecord(c *call.Call) error {
 	return recordAnswer(c, fleet.CalibrationRecord, c.Param("calibration"))
 }

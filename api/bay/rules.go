@@ -60,6 +60,7 @@ func GetRuleSets(c *call.Call) error {
 	return c.Answer(http.StatusOK, doc)
 }
 
+// GetRuleSet answers GET /v1/rulesets/{ruleset}.
 func GetRuleSet(c *call.Call) error {
 	return ruleSetAnswer(c, http.StatusOK, c.Param("ruleset"), c.Query.Text("edition"))
 }
@@ -106,6 +107,7 @@ func yamlText(c *call.Call) (string, error) {
 	return body.Text, err
 }
 
+// PostRuleSet answers POST /v1/rulesets.
 func PostRuleSet(c *call.Call) error {
 	if err := fleetWide(c, "rule sets"); err != nil {
 		return err
@@ -156,6 +158,7 @@ type addedIntervals struct {
 	Text        string    `json:"text"`
 }
 
+// GetIntervals answers GET /v1/intervals.
 func GetIntervals(c *call.Call) error { return intervalsAnswer(c, http.StatusOK) }
 
 func intervalsAnswer(c *call.Call, status int) error {
@@ -173,6 +176,7 @@ func intervalsAnswer(c *call.Call, status int) error {
 	return c.Answer(status, doc)
 }
 
+// PostIntervals answers POST /v1/intervals.
 func PostIntervals(c *call.Call) error {
 	if err := fleetWide(c, "inspection intervals"); err != nil {
 		return err

@@ -36,6 +36,7 @@ func (c *Call) ReadBody() ([]byte, error) {
 	return raw, nil
 }
 
+// MediaType is that of the body, without parameters; "" where none is named.
 func (c *Call) MediaType() string {
 	t, _, err := mime.ParseMediaType(c.Request.Header.Get("Content-Type"))
 	if err != nil {

@@ -79,6 +79,7 @@ func (c *Call) Context() context.Context { return c.Request.Context() }
 // behindMost is how long a read waits for the commit it asked for.
 const behindMost = 5 * time.Second
 
+// WaitFor waits for a commit that the caller knows of, and refuses when it does not come.
 func (c *Call) WaitFor(n uint64) error {
 	if n == 0 {
 		return nil
@@ -94,6 +95,7 @@ func (c *Call) WaitFor(n uint64) error {
 	return nil
 }
 
+// Holder asks who the bearer of the request lets in: once for every call, again and again on a stream.
 func (c *Call) Holder() (fleet.Holder, bool) {
 	sent := c.Request.Header["Authorization"]
 	if len(sent) != 1 {
@@ -118,6 +120,7 @@ func (c *Call) View(look func(s *fleet.State) error) (err error) {
 	return err
 }
 
+// Today is the fleet's local date.
 func (c *Call) Today(s *fleet.State) plan.Date { return plan.Of(c.Now, s.Zone()) }
 
 // headKey marks a request that came as HEAD.
@@ -160,6 +163,7 @@ func (c *Call) Answer(status int, doc any) error {
 	return c.WriteJSON(status, body)
 }
 
+// WriteJSON answers with JSON as it is.
 func (c *Call) WriteJSON(status int, body []byte) error {
 	h := c.Writer.Header()
 	h["Content-Type"] = jsonType

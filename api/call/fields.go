@@ -56,6 +56,7 @@ func (w Sparse) Of(doc any) (any, error) {
 	return w.Cut(text)
 }
 
+// Cut gives a document that is JSON already with the wanted members alone.
 func (w Sparse) Cut(text []byte) (any, error) {
 	if len(text) > 0 && text[0] == '[' {
 		var list []map[string]json.RawMessage

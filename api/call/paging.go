@@ -19,7 +19,7 @@ const (
 
 // Place is where an entry stands in its list: a key and the id. In the usual
 // orders it never changes while the entry exists, so pages neither repeat nor skip
-// what was there when the first was read; in the others (sort.go) that holds for
+// what was there when the first was read; in the others (order.go) that holds for
 // entries whose key stays.
 type Place struct {
 	N  uint64 `json:"n"`

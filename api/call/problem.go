@@ -45,6 +45,7 @@ var (
 	TooManyStreams = Kind{URI: "/problems/too-many-streams", Title: "No live stream is free", Status: http.StatusServiceUnavailable, Retry: "30"}
 )
 
+// Kinds lists the types of problem, each documented in openapi.yaml.
 var Kinds = []Kind{
 	BadJSON, BadRequest, Unauthorized, NotAllowed, RuleForbids, NotFound, NoRoute, NoMethod, Conflict, KeyInFlight,
 	Stale, Unseen, TooLarge, MediaType, Invalid, KeyReused, KeyUnwelcome, Internal, Busy, Unavailable, Behind, TooMany, TooManyStreams,
@@ -105,10 +106,12 @@ func problemOf(err error) *Problem {
 	return &Problem{Kind: Internal, Detail: "the request was not carried out", Cause: err}
 }
 
+// NoSuch refuses what is not there, or not for the caller to know of.
 func NoSuch(what, id string) error {
 	return &Problem{Kind: NotFound, Detail: "there is no " + what + " " + Quoted(id)}
 }
 
+// Quoted puts what a caller sent in quotes, shortened.
 func Quoted(id string) string { return `"` + Clip(id, 80) + `"` }
 
 // Clip shortens what a caller sent before it is sent back.

@@ -18,10 +18,12 @@ type Query struct {
 	bad    []FieldProblem
 }
 
+// Fail says that a parameter is wrong.
 func (q *Query) Fail(name, detail string) {
 	q.bad = append(q.bad, FieldProblem{Parameter: name, Detail: detail})
 }
 
+// Err refuses the query when anything was wrong with it.
 func (q *Query) Err() error {
 	if len(q.bad) == 0 {
 		return nil
@@ -47,6 +49,7 @@ func (q *Query) known(names []string) {
 	}
 }
 
+// Text reads a parameter as it is, "" when absent.
 func (q *Query) Text(name string) string { return q.values.Get(name) }
 
 // Words reads a list separated by commas; allowed empty means any word.
@@ -70,6 +73,7 @@ func (q *Query) Words(name string, allowed ...string) []string {
 	return words
 }
 
+// Number reads a whole number between two bounds.
 func (q *Query) Number(name string, least, most, otherwise int) int {
 	text := q.values.Get(name)
 	if text == "" {

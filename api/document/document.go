@@ -18,10 +18,13 @@ var AsyncAPI []byte
 //go:embed schemas/*.json
 var Schemas embed.FS
 
+// GetOpenAPI answers GET /openapi.yaml.
 func GetOpenAPI(c *call.Call) error { return fixed(c, "application/yaml", OpenAPI) }
 
+// GetAsyncAPI answers GET /asyncapi.yaml.
 func GetAsyncAPI(c *call.Call) error { return fixed(c, "application/yaml", AsyncAPI) }
 
+// GetSchema answers GET /schemas/{schema}.
 func GetSchema(c *call.Call) error {
 	text, err := Schemas.ReadFile("schemas/" + c.Param("schema"))
 	if err != nil {

@@ -25,6 +25,7 @@ const pageCSP = "default-src 'none'; style-src 'self'; base-uri 'none'; form-act
 
 var pageHTML = sync.OnceValues(func() ([]byte, error) { return render(OpenAPI) })
 
+// GetPage answers GET /docs.
 func GetPage(c *call.Call) error {
 	page, err := pageHTML()
 	if err != nil {
@@ -34,6 +35,7 @@ func GetPage(c *call.Call) error {
 	return fixed(c, "text/html; charset=utf-8", page)
 }
 
+// GetStyle answers GET /docs.css.
 func GetStyle(c *call.Call) error { return fixed(c, "text/css; charset=utf-8", pageStyle) }
 
 // What the page shows.

@@ -52,6 +52,7 @@ func seesCalendar(c *call.Call, s *fleet.State, yard, rig string) bool {
 	return c.Who.MaySee(yard)
 }
 
+// GetCalendars answers GET /v1/exchange/calendars.
 func (res *Resources) GetCalendars(c *call.Call) error {
 	p := c.Pages("calendars")
 	if err := c.Query.Err(); err != nil {
@@ -85,6 +86,7 @@ type newCalendarDoc struct {
 	Notice  string `json:"notice"`
 }
 
+// PostCalendar answers POST /v1/exchange/calendars.
 func (res *Resources) PostCalendar(c *call.Call) error {
 	if err := c.NoKey(); err != nil {
 		return err
@@ -120,6 +122,7 @@ func (res *Resources) PostCalendar(c *call.Call) error {
 	return c.Answer(http.StatusCreated, doc)
 }
 
+// RevokeCalendar answers POST /v1/exchange/calendars/{calendar}/revoke.
 func (res *Resources) RevokeCalendar(c *call.Call) error {
 	id := c.Param("calendar")
 	cmd := fleet.RevokeCalendar{Calendar: id}

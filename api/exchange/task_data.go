@@ -33,6 +33,7 @@ type Resources struct {
 	unpacking chan struct{} // bounds how much task data is read at a time
 }
 
+// New gives resources that nobody has asked yet.
 func New() *Resources {
 	return &Resources{unpacking: make(chan struct{}, unpackingMost)}
 }

@@ -1,7 +1,8 @@
 // Package feed reads the ledger's facts in order, from any commit since the
 // beginning, for those who must not miss one: the API's feed, its live streams
-// and the hooks. It decides what of a fact may be seen and by whom. It never
-// writes, and never shows a private kind (events.Private).
+// and the hooks. It decides what of a fact may be seen and by whom, and answers
+// for /v1/feed, page by page or live. It never writes, and never shows a private
+// kind (events.Private).
 package feed
 
 import (

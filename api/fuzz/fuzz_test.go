@@ -1,3 +1,6 @@
+// Package fuzz_test asks every operation of the OpenAPI document, rightly and wrongly,
+// with requests made out of the document alone, and holds every answer to it. It
+// knows nothing of the program but the document and what was answered before.
 package fuzz_test
 
 import (

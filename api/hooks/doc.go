@@ -7,6 +7,8 @@
 // Several instances on one ledger each deliver: a receiver then gets each fact
 // from every one of them and knows by webhook-id that it is the same.
 //
-// It never follows a redirect, and never sends to private, loopback or
+// It answers for /v1/hooks too, where a hook is made, tried, followed and ended.
+//
+// It never shows a hook's secret again, never follows a redirect, and never sends to private, loopback or
 // link-local addresses unless it was told that it may.
 package hooks

@@ -32,7 +32,7 @@ type hookDoc struct {
 	OldUntil *time.Time      `json:"old_until,omitzero"` // until then the secret before signs as well
 }
 
-// hookDocOf must not be called while the state is viewed: the worker looks at it
+// docOf must not be called while the state is viewed: the worker looks at it
 // too.
 func (res *Resources) docOf(c *call.Call, h *fleet.Hook) hookDoc {
 	d := hookDoc{
@@ -70,7 +70,7 @@ func overYards(c *call.Call, yards []string) bool {
 	return len(yards) > 0
 }
 
-// hook finds the hook that the path names, if the caller may know of it.
+// seenHook finds the hook that the path names, if the caller may know of it.
 func seenHook(c *call.Call, s *fleet.State) (fleet.Hook, error) {
 	id := c.Param("hook")
 	h := s.Hooks[id]
@@ -119,6 +119,7 @@ func (res *Resources) answer(c *call.Call, status int) error {
 	return c.Answer(status, res.docOf(c, &h))
 }
 
+// GetHooks answers GET /v1/hooks.
 func (res *Resources) GetHooks(c *call.Call) error {
 	p := c.Pages("hooks")
 	if err := c.Query.Err(); err != nil {
@@ -151,7 +152,7 @@ type newHookDoc struct {
 	Notice string `json:"notice"`
 }
 
-// hookSecretAnswer shows a secret, once.
+// secretAnswer shows a secret, once.
 func (res *Resources) secretAnswer(c *call.Call, status int, id, secret string) error {
 	var h fleet.Hook
 	err := c.View(func(s *fleet.State) error {
@@ -168,6 +169,7 @@ func (res *Resources) secretAnswer(c *call.Call, status int, id, secret string) 
 	return c.Answer(status, newHookDoc{res.docOf(c, &h), secret, "The secret is shown once."})
 }
 
+// PostHook answers POST /v1/hooks.
 func (res *Resources) PostHook(c *call.Call) error {
 	if err := c.NoKey(); err != nil {
 		return err
@@ -189,6 +191,7 @@ func (res *Resources) PostHook(c *call.Call) error {
 	return res.secretAnswer(c, http.StatusCreated, cmd.ID(), secret)
 }
 
+// RotateHook answers POST /v1/hooks/{hook}/rotate.
 func (res *Resources) RotateHook(c *call.Call) error {
 	if err := c.NoKey(); err != nil {
 		return err
@@ -221,6 +224,7 @@ func (res *Resources) TestHook(c *call.Call) error {
 	return c.Answer(http.StatusOK, res.Worker.Test(c.Context(), h))
 }
 
+// EnableHook answers POST /v1/hooks/{hook}/enable.
 func (res *Resources) EnableHook(c *call.Call) error {
 	if err := c.View(mayHook(c)); err != nil {
 		return err
@@ -256,6 +260,7 @@ type removedDoc struct {
 	Removed bool   `json:"removed"`
 }
 
+// RemoveHook answers POST /v1/hooks/{hook}/remove.
 func (res *Resources) RemoveHook(c *call.Call) error {
 	cmd := fleet.RemoveHook{Hook: c.Param("hook")}
 	if err := c.View(mayHook(c)); err != nil {

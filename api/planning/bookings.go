@@ -31,6 +31,7 @@ func bookingDocOf(b *fleet.Booking, r *fleet.Rig) bookingDoc {
 	}
 }
 
+// GetBookings answers GET /v1/bookings.
 func GetBookings(c *call.Call) error {
 	p := c.Pages("bookings", bookingSorts...)
 	wanted := c.Fields(bookingDoc{}, "booking")
@@ -75,6 +76,7 @@ func seenBooking(c *call.Call, s *fleet.State, id string) (*fleet.Booking, error
 	return b, nil
 }
 
+// GetBooking answers GET /v1/bookings/{booking}.
 func GetBooking(c *call.Call) error { return bookingAnswer(c, http.StatusOK, c.Param("booking")) }
 
 func bookingAnswer(c *call.Call, status int, id string) error {
@@ -95,6 +97,7 @@ func bookingAnswer(c *call.Call, status int, id string) error {
 	return c.Resource(status, tag, doc)
 }
 
+// PostBooking answers POST /v1/bookings.
 func PostBooking(c *call.Call) error {
 	cmd := fleet.MakeBooking{ID: fleet.NewBookingID()}
 	if err := c.Body(&cmd); err != nil {
@@ -112,6 +115,7 @@ func PostBooking(c *call.Call) error {
 	return bookingAnswer(c, d.Status, id)
 }
 
+// CancelBooking answers POST /v1/bookings/{booking}/cancel.
 func CancelBooking(c *call.Call) error {
 	cmd := fleet.CancelBooking{Booking: c.Param("booking")}
 	err := c.View(func(s *fleet.State) error {

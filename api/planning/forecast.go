@@ -102,6 +102,7 @@ func forecastDocOf(f fleet.RigForecast) forecastDoc {
 	return doc
 }
 
+// GetRigForecast answers GET /v1/rigs/{rig}/forecast.
 func GetRigForecast(c *call.Call) error {
 	if err := c.View(func(s *fleet.State) error { _, err := c.Rig(s); return err }); err != nil {
 		return err

@@ -104,6 +104,7 @@ func rigsUnder(c *call.Call, s *fleet.State) map[string]int {
 	return n
 }
 
+// GetPlans answers GET /v1/plans.
 func GetPlans(c *call.Call) error {
 	p := c.Pages("plans")
 	if err := c.Query.Err(); err != nil {
@@ -132,6 +133,7 @@ func GetPlans(c *call.Call) error {
 	return c.List("plans", docs, next, nil)
 }
 
+// GetPlan answers GET /v1/plans/{plan}.
 func GetPlan(c *call.Call) error {
 	version := c.Query.Number("version", 1, math.MaxInt32, 0)
 	if err := c.Query.Err(); err != nil {
@@ -207,6 +209,7 @@ func PostPlan(c *call.Call) error {
 	return planAnswer(c, status, parsed.Slug, parsed.Version)
 }
 
+// GetClasses answers GET /v1/classes.
 func GetClasses(c *call.Call) error {
 	var classes []plan.Class // parsed once, never changed after
 	err := c.View(func(s *fleet.State) error {

@@ -7,6 +7,7 @@ import (
 	"rigledger/fleet"
 )
 
+// PostMeter answers POST /v1/rigs/{rig}/meters.
 func (res *Resources) PostMeter(c *call.Call) error {
 	cmd := fleet.AddMeter{Rig: c.Param("rig")}
 	if err := c.SeesRig(); err != nil {
@@ -18,6 +19,7 @@ func (res *Resources) PostMeter(c *call.Call) error {
 	return res.command(c, &cmd, http.StatusCreated)
 }
 
+// SwapMeter answers POST /v1/rigs/{rig}/meters/{meter}/swap.
 func (res *Resources) SwapMeter(c *call.Call) error {
 	cmd := fleet.SwapMeter{Rig: c.Param("rig"), Meter: c.Param("meter")}
 	if err := c.SeesRig(); err != nil {
@@ -29,6 +31,7 @@ func (res *Resources) SwapMeter(c *call.Call) error {
 	return res.historyCommand(c, &cmd)
 }
 
+// UnswapMeter answers POST /v1/rigs/{rig}/meters/{meter}/unswap.
 func (res *Resources) UnswapMeter(c *call.Call) error {
 	cmd := fleet.UnswapMeter{Rig: c.Param("rig"), Meter: c.Param("meter")}
 	if err := c.SeesRig(); err != nil {
@@ -40,6 +43,7 @@ func (res *Resources) UnswapMeter(c *call.Call) error {
 	return res.historyCommand(c, &cmd)
 }
 
+// VoidReading answers POST /v1/rigs/{rig}/readings/void.
 func (res *Resources) VoidReading(c *call.Call) error {
 	cmd := fleet.VoidReading{Rig: c.Param("rig")}
 	if err := c.SeesRig(); err != nil {

@@ -115,6 +115,7 @@ func partDocOf(c *call.Call, s *fleet.State, p *fleet.Part) partDoc {
 	return d
 }
 
+// GetPart answers GET /v1/parts/{part}.
 func (res *Resources) GetPart(c *call.Call) error {
 	return partAnswer(c, http.StatusOK, c.Param("part"))
 }
@@ -136,6 +137,7 @@ func partAnswer(c *call.Call, status int, id string) error {
 	return c.Resource(status, tag, doc)
 }
 
+// GetParts answers GET /v1/rigs/{rig}/parts.
 func (res *Resources) GetParts(c *call.Call) error {
 	p := c.Pages("parts")
 	left := c.Query.Words("left", "true", "false")
@@ -176,6 +178,7 @@ func (res *Resources) GetParts(c *call.Call) error {
 	return c.List("parts", docs, next, nil)
 }
 
+// FitPart answers POST /v1/rigs/{rig}/parts.
 func (res *Resources) FitPart(c *call.Call) error {
 	cmd := fleet.FitPart{Rig: c.Param("rig")}
 	if err := c.SeesRig(); err != nil {
@@ -225,6 +228,7 @@ func fittedIn(r *fleet.Rig, commit uint64) string {
 	return ""
 }
 
+// RemovePart answers POST /v1/rigs/{rig}/parts/{part}/remove.
 func (res *Resources) RemovePart(c *call.Call) error {
 	cmd := fleet.RemovePart{Rig: c.Param("rig"), Part: c.Param("part")}
 	if err := c.SeesRig(); err != nil {

@@ -58,6 +58,7 @@ func seesHeld(c *call.Call, s *fleet.State, h *fleet.Held) bool {
 	return c.Who.Role == fleet.RoleManager && len(c.Who.Yards) == 0
 }
 
+// GetQuarantine answers GET /v1/quarantine.
 func (res *Resources) GetQuarantine(c *call.Call) error {
 	p := c.Pages("quarantine")
 	states := c.Query.Words("state", "open", "ended", "all")
@@ -109,6 +110,7 @@ func seenHeld(c *call.Call, s *fleet.State) (*fleet.Held, error) {
 	return h, nil
 }
 
+// GetHeld answers GET /v1/quarantine/{quarantine}.
 func (res *Resources) GetHeld(c *call.Call) error { return heldAnswer(c, http.StatusOK) }
 
 func heldAnswer(c *call.Call, status int) error {
@@ -152,6 +154,7 @@ func mayHeld(c *call.Call) func(s *fleet.State) error {
 	}
 }
 
+// ReleaseHeld answers POST /v1/quarantine/{quarantine}/release.
 func (res *Resources) ReleaseHeld(c *call.Call) error {
 	cmd := fleet.Release{Quarantine: c.Param("quarantine")}
 	if err := seesQuarantine(c); err != nil {
@@ -163,6 +166,7 @@ func (res *Resources) ReleaseHeld(c *call.Call) error {
 	return endHeld(c, &cmd, mayHeld(c))
 }
 
+// DismissHeld answers POST /v1/quarantine/{quarantine}/dismiss.
 func (res *Resources) DismissHeld(c *call.Call) error {
 	cmd := fleet.Dismiss{Quarantine: c.Param("quarantine")}
 	if err := seesQuarantine(c); err != nil {
@@ -174,6 +178,7 @@ func (res *Resources) DismissHeld(c *call.Call) error {
 	return endHeld(c, &cmd, mayHeld(c))
 }
 
+// ReopenHeld answers POST /v1/quarantine/{quarantine}/reopen.
 func (res *Resources) ReopenHeld(c *call.Call) error {
 	cmd := fleet.Reopen{Quarantine: c.Param("quarantine")}
 	if err := seesQuarantine(c); err != nil {

@@ -214,6 +214,7 @@ type readingDoc struct {
 	Swaps   int          `json:"swaps"` // how many counters the meter had before this one
 }
 
+// GetReadings answers GET /v1/rigs/{rig}/readings.
 func (res *Resources) GetReadings(c *call.Call) error {
 	p := c.Pages("readings")
 	meters := c.Query.Words("meter")

@@ -28,6 +28,7 @@ type keptAnswer struct {
 	body    []byte
 }
 
+// GetRig answers GET /v1/rigs/{rig}.
 func (res *Resources) GetRig(c *call.Call) error {
 	wanted := c.Fields(rigDoc{}, "rig")
 	if err := c.Query.Err(); err != nil {
@@ -86,6 +87,7 @@ func (res *Resources) answerSparse(c *call.Call, status int, code string, wanted
 	return c.WriteJSON(status, known.body)
 }
 
+// GetRigs answers GET /v1/rigs.
 func (res *Resources) GetRigs(c *call.Call) error {
 	p := c.Pages("rigs", rigSorts...)
 	wanted := c.Fields(rigLine{}, "rig")
@@ -134,6 +136,7 @@ func (res *Resources) GetRigs(c *call.Call) error {
 	return c.List("rigs", thin, next, map[string]any{"notice": fleet.FitnessNotice})
 }
 
+// PostRigs answers POST /v1/rigs.
 func (res *Resources) PostRigs(c *call.Call) error {
 	var cmd fleet.RegisterRig
 	if err := c.Body(&cmd); err != nil {
@@ -154,6 +157,7 @@ func outsideYards(yard string) error {
 	return &call.Problem{Kind: call.NotAllowed, Detail: "this token is held to other yards than " + call.Quoted(yard)}
 }
 
+// PatchRig answers PATCH /v1/rigs/{rig}.
 func (res *Resources) PatchRig(c *call.Call) error {
 	cmd := fleet.AmendRig{Rig: c.Param("rig")}
 	if err := c.SeesRig(); err != nil {
@@ -192,6 +196,7 @@ func (res *Resources) command(c *call.Call, cmd fleet.Command, status int) error
 	return res.answer(c, d.Status, c.Param("rig"))
 }
 
+// RetireRig answers POST /v1/rigs/{rig}/retire.
 func (res *Resources) RetireRig(c *call.Call) error {
 	cmd := fleet.RetireRig{Rig: c.Param("rig")}
 	if err := c.SeesRig(); err != nil {
@@ -203,6 +208,7 @@ func (res *Resources) RetireRig(c *call.Call) error {
 	return res.command(c, &cmd, http.StatusOK)
 }
 
+// AdoptPlan answers POST /v1/rigs/{rig}/plan.
 func (res *Resources) AdoptPlan(c *call.Call) error {
 	cmd := fleet.AdoptPlan{Rig: c.Param("rig")}
 	if err := c.SeesRig(); err != nil {

@@ -20,6 +20,7 @@ type loggedDoc struct {
 	Fact     any       `json:"fact"`
 }
 
+// GetTimeline answers GET /v1/rigs/{rig}/timeline.
 func (res *Resources) GetTimeline(c *call.Call) error {
 	p := c.Pages("timeline")
 	kindsWanted := c.Query.Words("kind", events.Kinds()...)

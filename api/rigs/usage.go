@@ -39,6 +39,7 @@ func (u usageDoc) MarshalJSON() ([]byte, error) {
 	return append(b, '}'), nil
 }
 
+// GetUsage answers GET /v1/rigs/{rig}/usage.
 func (res *Resources) GetUsage(c *call.Call) error {
 	q := &c.Query
 	from, to := q.Date("from"), q.Date("to")

@@ -44,6 +44,7 @@ func Joined(a plan.Amounts, more func(b []byte) []byte) ([]byte, error) {
 	return append(more(b[:len(b)-1]), '}'), nil
 }
 
+// Field begins a field of an object that is being written.
 func Field(b []byte, name string) []byte {
 	if b[len(b)-1] != '{' {
 		b = append(b, ',')
@@ -112,6 +113,7 @@ func Time(t time.Time) *time.Time {
 	return &t
 }
 
+// Milli is a time in milliseconds since 1970, left out when there is none.
 func Milli(ms int64) *time.Time {
 	if ms == 0 {
 		return nil

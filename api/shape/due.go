@@ -29,6 +29,7 @@ type Due struct {
 	Item       string    `json:"item,omitempty"`
 }
 
+// DueOf shows a due line.
 func DueOf(l *fleet.DueLine) Due {
 	d := Due{
 		Part: l.Part.Part, Position: l.Part.Position, Name: l.Part.Name, Task: l.Task.Slug, Title: l.Task.Title,
@@ -42,6 +43,7 @@ func DueOf(l *fleet.DueLine) Due {
 	return d
 }
 
+// Estimated names the units whose totals are estimates.
 func Estimated(l *fleet.DueLine) (units []string) {
 	for _, q := range l.Estimated {
 		units = append(units, q.Field())
@@ -49,6 +51,7 @@ func Estimated(l *fleet.DueLine) (units []string) {
 	return units
 }
 
+// Limits gives where a task falls due and what is left until then.
 func Limits(d *plan.Due) (Limit, Remaining) {
 	return Limit{d.At, d.Date}, Remaining{d.Remaining, d.RemainingDays, !d.Date.IsZero()}
 }

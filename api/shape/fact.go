@@ -78,6 +78,7 @@ type HeldCounter struct {
 	Unit  string  `json:"unit"`
 }
 
+// HeldCounters shows the counters of a message in quarantine.
 func HeldCounters(counters []events.HeldCounter) []HeldCounter {
 	out := make([]HeldCounter, 0, len(counters))
 	for _, c := range counters {

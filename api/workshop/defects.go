@@ -37,6 +37,7 @@ func defectDocOf(d *fleet.Defect, r *fleet.Rig) defectDoc {
 	}
 }
 
+// GetDefects answers GET /v1/defects.
 func (res *Resources) GetDefects(c *call.Call) error {
 	p := c.Pages("defects", defectSorts...)
 	wantedFields := c.Fields(defectDoc{}, "defect")
@@ -105,6 +106,7 @@ func seenDefect(c *call.Call, s *fleet.State, id string) (*fleet.Defect, error) 
 	return d, nil
 }
 
+// GetDefect answers GET /v1/defects/{defect}.
 func (res *Resources) GetDefect(c *call.Call) error {
 	return defectAnswer(c, http.StatusOK, c.Param("defect"))
 }
@@ -127,6 +129,7 @@ func defectAnswer(c *call.Call, status int, id string) error {
 	return c.Resource(status, tag, doc)
 }
 
+// PostDefect answers POST /v1/defects.
 func (res *Resources) PostDefect(c *call.Call) error {
 	cmd := fleet.ReportDefect{ID: fleet.NewDefectID()}
 	if err := c.Body(&cmd); err != nil {
@@ -144,6 +147,7 @@ func (res *Resources) PostDefect(c *call.Call) error {
 	return defectAnswer(c, d.Status, id)
 }
 
+// ClearDefect answers POST /v1/defects/{defect}/clear.
 func (res *Resources) ClearDefect(c *call.Call) error {
 	cmd := fleet.ClearDefect{Defect: c.Param("defect")}
 	err := c.View(func(s *fleet.State) error {

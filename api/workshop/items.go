@@ -106,6 +106,7 @@ func (res *Resources) openOf(c *call.Call, s *fleet.State, r *fleet.Rig) []found
 	return out
 }
 
+// GetItems answers GET /v1/items.
 func (res *Resources) GetItems(c *call.Call) error {
 	p := c.Pages("items", itemSorts...)
 	wanted := c.Fields(Line{}, "item")
@@ -154,7 +155,7 @@ func (res *Resources) GetItems(c *call.Call) error {
 	return c.List("items", thin, next, nil)
 }
 
-// find gives the item that the path names, if the caller may know of it.
+// seenItem gives the item that the path names, if the caller may know of it.
 func (res *Resources) seenItem(c *call.Call, s *fleet.State) (foundItem, error) {
 	id := c.Param("item")
 	it := s.Items[id]
@@ -170,6 +171,7 @@ func (res *Resources) seenItem(c *call.Call, s *fleet.State) (foundItem, error) 
 	return i, nil
 }
 
+// GetItem answers GET /v1/items/{item}.
 func (res *Resources) GetItem(c *call.Call) error {
 	wanted := c.Fields(itemDoc{}, "item")
 	if err := c.Query.Err(); err != nil {
@@ -204,7 +206,7 @@ func (res *Resources) answerSparse(c *call.Call, status int, wanted call.Sparse)
 	return c.Resource(status, tag, thin)
 }
 
-// before gives the commit that If-Match asks for, once the caller may see the item.
+// seenAt gives the commit that If-Match asks for, once the caller may see the item.
 func (res *Resources) seenAt(c *call.Call) (seen uint64, err error) {
 	err = c.View(func(s *fleet.State) error {
 		i, err := res.seenItem(c, s)
@@ -254,26 +256,31 @@ func mayMove(c *call.Call) func(s *fleet.State) error {
 	}
 }
 
+// BookItem answers POST /v1/items/{item}/book.
 func (res *Resources) BookItem(c *call.Call) error {
 	cmd := fleet.BookItem{Item: c.Param("item")}
 	return res.move(c, &cmd, &cmd, &cmd.IfMatch)
 }
 
+// StartItem answers POST /v1/items/{item}/start.
 func (res *Resources) StartItem(c *call.Call) error {
 	cmd := fleet.StartItem{Item: c.Param("item")}
 	return res.move(c, &cmd, &cmd, &cmd.IfMatch)
 }
 
+// FinishItem answers POST /v1/items/{item}/finish.
 func (res *Resources) FinishItem(c *call.Call) error {
 	cmd := fleet.FinishItem{Item: c.Param("item")}
 	return res.move(c, &cmd, &cmd, &cmd.IfMatch)
 }
 
+// DeferItem answers POST /v1/items/{item}/defer.
 func (res *Resources) DeferItem(c *call.Call) error {
 	cmd := fleet.DeferItem{Item: c.Param("item")}
 	return res.move(c, &cmd, &cmd, &cmd.IfMatch)
 }
 
+// StrikeItem answers POST /v1/items/{item}/strike.
 func (res *Resources) StrikeItem(c *call.Call) error {
 	cmd := fleet.StrikeItem{Item: c.Param("item")}
 	return res.move(c, &cmd, &cmd, &cmd.IfMatch)

@@ -87,7 +87,7 @@ func New(o Options) *API {
 		exchange: exchange.New(), feed: feed.Resources{Reader: reader, Stopping: o.Stopping}, hooks: hooks.Resources{Worker: o.Hooks},
 	}
 	a.reception = &call.Reception{
-		Fleet: o.Fleet, Log: o.Log, Holder: a.bearers.Holder, Wanted: a.bearers.Wanted(), PerSecond: o.Rate, Veiled: map[string]bool{exchange.CalendarPath: true},
+		Fleet: o.Fleet, Log: o.Log, Holder: a.bearers.Holder, Unheard: a.bearers.Unheard, Wanted: a.bearers.Wanted(), PerSecond: o.Rate, Veiled: map[string]bool{exchange.CalendarPath: true},
 	}
 	e := a.engine
 	e.HandleMethodNotAllowed = true

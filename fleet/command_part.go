@@ -22,6 +22,11 @@ type FitPart struct {
 	Made     string             `json:"made,omitempty"`
 	At       *time.Time         `json:"at,omitempty"` // absent: now
 	Carried  map[string]float64 `json:"carried,omitempty"`
+
+	// Sees says whether the asker may know of a part; nil for any. One that he may
+	// not is to him as if it were not there: whatever else is wrong is said first,
+	// and in the end only that its id cannot be had, as ids are there once.
+	Sees func(s *State, part *Part) bool `json:"-"`
 }
 
 func (p *FitPart) Touches() []string { return []string{"rig:" + p.Rig, "parts"} }
@@ -38,10 +43,13 @@ func (p *FitPart) Decide(d Deciding) ([]events.Entry, error) {
 	c.optional("/sku", p.SKU, 100)
 	made := c.date("/made", p.Made)
 	at := c.past("/at", p.At, d.Now)
-	id, known := p.Part, (*Part)(nil)
+	id, known, hidden := p.Part, (*Part)(nil), false
 	if id != "" {
 		c.code("/part", id)
 		known = d.Parts[id]
+		if hidden = known != nil && p.Sees != nil && !p.Sees(d.State, known); hidden {
+			known = nil
+		}
 	}
 	fact := &events.PartFitted{Rig: p.Rig, Position: p.Position, Type: p.Kind, Name: p.Name, Serial: p.Serial, SKU: p.SKU, Made: made}
 	if known == nil {
@@ -84,6 +92,9 @@ func (p *FitPart) Decide(d Deciding) ([]events.Entry, error) {
 		case known.Stays[len(known.Stays)-1].To > at.UnixMilli():
 			return nil, conflict("part %s was still on rig %s then", id, known.Stays[len(known.Stays)-1].Rig)
 		}
+	}
+	if hidden {
+		return nil, conflict("the id %q cannot be had; leave it out for a new part", id)
 	}
 	if id == "" {
 		id = d.freePartID(p.Rig + "-" + p.Position)

@@ -28,6 +28,19 @@ func (b Bearers) Holder(ctx context.Context, token string) (fleet.Holder, bool) 
 	return b.Issuer.Holder(ctx, token)
 }
 
+// Unheard says whether a bearer has the form of a token of ours and nothing is
+// known of it here, good or bad: another instance may have made it just now.
+func (b Bearers) Unheard(token string) bool {
+	rest, ours := strings.CutPrefix(token, tokenPrefix)
+	id, secret, whole := strings.Cut(rest, "_")
+	if !ours || !whole || id == "" || secret == "" {
+		return false
+	}
+	known := false
+	b.Fleet.View(func(s *fleet.State) { known = s.Tokens[id] != nil })
+	return !known
+}
+
 // Wanted is what is told to who brings no token that lets in.
 func (b Bearers) Wanted() string {
 	if b.Issuer != nil {

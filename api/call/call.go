@@ -40,7 +40,12 @@ type Call struct {
 func (c *Call) enter(roles []fleet.Role, known []string) error {
 	who, ok := c.Holder()
 	if !ok {
-		return &Problem{Kind: Unauthorized, Detail: c.at.Wanted}
+		if err := c.awaitToken(); err != nil {
+			return err
+		}
+		if who, ok = c.Holder(); !ok {
+			return &Problem{Kind: Unauthorized, Detail: c.at.Wanted}
+		}
 	}
 	c.Who = who
 	if d := c.at.limits.wait(who.Token, c.at.PerSecond); d > 0 {
@@ -84,7 +89,11 @@ func (c *Call) WaitFor(n uint64) error {
 	if n == 0 {
 		return nil
 	}
-	ctx, stop := context.WithTimeout(c.Context(), behindMost)
+	return c.waitFor(n, behindMost)
+}
+
+func (c *Call) waitFor(n uint64, most time.Duration) error {
+	ctx, stop := context.WithTimeout(c.Context(), most)
 	defer stop()
 	if err := c.Fleet.WaitFor(ctx, n); err != nil {
 		if errors.Is(err, context.DeadlineExceeded) || errors.Is(err, context.Canceled) {
@@ -97,15 +106,24 @@ func (c *Call) WaitFor(n uint64) error {
 
 // Holder asks who the bearer of the request lets in: once for every call, again and again on a stream.
 func (c *Call) Holder() (fleet.Holder, bool) {
-	sent := c.Request.Header["Authorization"]
-	if len(sent) != 1 {
+	token, sent := c.bearer()
+	if !sent {
 		return fleet.Holder{}, false
 	}
-	scheme, token, found := strings.Cut(sent[0], " ")
+	return c.at.Holder(c.Context(), token)
+}
+
+// bearer is the token that was sent.
+func (c *Call) bearer() (token string, sent bool) {
+	all := c.Request.Header["Authorization"]
+	if len(all) != 1 {
+		return "", false
+	}
+	scheme, token, found := strings.Cut(all[0], " ")
 	if !found || !strings.EqualFold(scheme, "Bearer") {
-		return fleet.Holder{}, false
+		return "", false
 	}
-	return c.at.Holder(c.Context(), strings.TrimSpace(token))
+	return strings.TrimSpace(token), true
 }
 
 // View looks at the state and keeps the number of the commit that was seen.

@@ -20,12 +20,14 @@ type Reception struct {
 	Log   *slog.Logger
 
 	Holder    func(ctx context.Context, token string) (fleet.Holder, bool) // who a bearer lets in
+	Unheard   func(token string) bool                                      // whether it may be a token that has not come here yet; nil for none
 	Wanted    string                                                       // what is told to who brings none that does
 	PerSecond float64                                                      // requests that each token may make; 0 for any number
 	Veiled    map[string]bool                                              // routes whose addresses hold a secret
 
 	limits limits
 	flying inFlight
+	new    newcomers
 	lists  keptLists
 }
 

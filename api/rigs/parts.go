@@ -61,6 +61,31 @@ func partLineOf(s *fleet.State, p *fleet.Part) partLine {
 	}
 }
 
+// partAsItLeft is a part that went on to a rig that the caller may not know of:
+// what was said of it when it was fitted here and taken off, and its totals of
+// then. What it counts there, and what became of it, is the other yard's.
+func partAsItLeft(s *fleet.State, p *fleet.Part, r *fleet.Rig) partLine {
+	line := partLine{Part: p.Part, Kind: p.Kind}
+	for i := range r.Timeline {
+		switch f := r.Timeline[i].Entry.Fact.(type) {
+		case *events.PartFitted:
+			if f.Part == p.Part {
+				line.Kind, line.Name, line.Position, line.Serial, line.SKU, line.Made = f.Type, f.Name, f.Position, f.Serial, f.SKU, f.Made
+			}
+		case *events.PartRemoved:
+			if f.Part == p.Part {
+				line.Scrapped = f.Scrapped
+			}
+		}
+	}
+	for _, st := range p.Stays {
+		if st.Rig == r.Rig {
+			line.Totals = s.PartTotals(p, st.To)
+		}
+	}
+	return line
+}
+
 // lastRig is where a part is, or was last.
 func lastRig(s *fleet.State, p *fleet.Part) *fleet.Rig {
 	if len(p.Stays) == 0 {
@@ -164,11 +189,11 @@ func (res *Resources) GetParts(c *call.Call) error {
 		found, next = call.Cut(&p, found)
 		docs = make([]partLine, 0, len(found))
 		for _, f := range found {
-			line := partLineOf(s, f.Of)
-			if line.Rig != "" && !c.Sees(s.Rigs[line.Rig]) {
-				line.Rig = ""
+			if c.Sees(lastRig(s, f.Of)) {
+				docs = append(docs, partLineOf(s, f.Of))
+			} else {
+				docs = append(docs, partAsItLeft(s, f.Of, r))
 			}
-			docs = append(docs, line)
 		}
 		return nil
 	})
@@ -181,19 +206,14 @@ func (res *Resources) GetParts(c *call.Call) error {
 // FitPart answers POST /v1/rigs/{rig}/parts.
 func (res *Resources) FitPart(c *call.Call) error {
 	cmd := fleet.FitPart{Rig: c.Param("rig")}
+	cmd.Sees = func(s *fleet.State, p *fleet.Part) bool { return c.Sees(lastRig(s, p)) }
 	if err := c.SeesRig(); err != nil {
 		return err
 	}
 	if err := c.Body(&cmd); err != nil {
 		return err
 	}
-	may := func(s *fleet.State) error {
-		if known := s.Parts[cmd.Part]; known != nil && !c.Sees(lastRig(s, known)) {
-			return call.NoSuch("part", cmd.Part)
-		}
-		return c.MayRig(s)
-	}
-	d, err := c.Do(&cmd, http.StatusCreated, may)
+	d, err := c.Do(&cmd, http.StatusCreated, c.MayRig)
 	if err != nil {
 		return err
 	}

@@ -1,15 +1,7 @@
 package fleet
 
 import (
-	"bytes"
-	"context"
-	"crypto/sha256"
-	"encoding/hex"
-	"encoding/json"
-	"errors"
-	"fmt"
 	"slices"
-	"strings"
 	"time"
 
 	"rigledger/events"
@@ -47,6 +39,7 @@ type Record struct {
 	Inspection  *RecordSheet       `json:"inspection,omitempty"`
 	Calibration *Calibration       `json:"calibration,omitempty"`
 	Fitness     *Fitness           `json:"fitness,omitempty"`
+	Meters      []RecordMeter      `json:"meters,omitempty"`
 	Place       *Placement         `json:"place,omitempty"`
 	Next        *testbay.Due       `json:"next_inspection,omitempty"`
 	Certs       []*Certificate     `json:"certificates,omitempty"`
@@ -55,9 +48,16 @@ type Record struct {
 	Handovers   []*Handover        `json:"handovers,omitempty"`
 	Defects     []*Defect          `json:"open_defects,omitempty"`
 
-	Facts   []Logged      `json:"facts"`
+	Facts   []RecordFact  `json:"facts"`
 	Commits []CommitProof `json:"commits"`
 	Hash    string        `json:"record_hash"`
+
+	voided map[voidedReading]uint64 // the newest commit that took a reading back
+}
+
+type voidedReading struct {
+	meter string
+	at    int64 // Unix ms
 }
 
 // RecordRig says which rig it is.
@@ -116,11 +116,12 @@ type CommitProof struct {
 	Hash     events.Hash `json:"hash"`
 }
 
-// record builds a record without the hashes of its commits.
+// record builds a record as far as the state has it: without the commits of its
+// readings and without the hashes of any.
 func (s *State) record(of, id string, made time.Time) (*Record, *Rig, error) {
 	r := &Record{
 		Form: RecordForm, Of: of, ID: id, Made: events.Milli(made), Zone: s.zone.String(), AsOf: s.Head, Notice: RecordNotice,
-		Facts: []Logged{}, Commits: []CommitProof{},
+		Facts: []RecordFact{}, Commits: []CommitProof{},
 	}
 	var rig *Rig
 	var wanted func(f events.Fact) bool
@@ -156,9 +157,14 @@ func (s *State) record(of, id string, made time.Time) (*Record, *Rig, error) {
 		Rig: rig.Rig, Name: rig.Name, Class: rig.Class, Yard: rig.Yard, Serial: rig.Serial, FirstUse: rig.FirstUse,
 		WidthM: float64(rig.WidthMM) / 1000, TankL: float64(rig.TankML) / 1000,
 	}
+	w, ends := s.reckon(rig), s.ends(rig)
+	r.voided = map[voidedReading]uint64{}
 	for _, l := range rig.Timeline {
+		if f, ok := l.Entry.Fact.(*events.ReadingVoided); ok {
+			r.voided[voidedReading{f.Meter, l.Entry.At.UnixMilli()}] = l.N
+		}
 		if wanted(l.Entry.Fact) {
-			r.Facts = append(r.Facts, l)
+			r.Facts = append(r.Facts, s.recordFact(w, ends, l))
 			if n := len(r.Commits); n == 0 || r.Commits[n-1].N != l.N {
 				r.Commits = append(r.Commits, CommitProof{N: l.N, Recorded: l.Recorded})
 			}
@@ -167,8 +173,19 @@ func (s *State) record(of, id string, made time.Time) (*Record, *Rig, error) {
 	return r, rig, nil
 }
 
-// auditKinds are the facts of a rig's file. Left out are counters, what waited
-// in quarantine, credentials, and items that were only raised or booked.
+func (s *State) recordFact(w *reckoning, ends map[string][]int64, l Logged) RecordFact {
+	one := RecordFact{Logged: l}
+	if measured(l.Entry.Fact) {
+		one.Meters = metersThen(w.rig, l.Entry.At.UnixMilli())
+	}
+	if done, ok := l.Entry.Fact.(*events.ItemFinished); ok {
+		one.Since = s.runs(w, ends, done, l.Entry.At)
+	}
+	return one
+}
+
+// auditKinds are the facts of a rig's file. Left out are readings other than
+// those that something rests on, what waited in quarantine, credentials, and items that were only raised or booked.
 var auditKinds = []string{
 	"rig.registered", "rig.amended", "rig.retired", "rig.placed", "part.fitted", "part.removed", "meter.added", "meter.swapped", "meter.unswapped", "plan.adopted",
 	"item.started", "item.finished", "item.deferred", "item.struck", "defect.reported", "defect.cleared",
@@ -185,7 +202,7 @@ func forAuditor(f events.Fact) bool {
 func (s *State) fillRig(r *Record, rig *Rig, made time.Time) {
 	today := plan.Of(made, s.zone)
 	fit := s.fitness(rig, moment{asOf: farFuture, today: today}, s.Due(rig, today))
-	r.Fitness = &fit
+	r.Fitness, r.Meters = &fit, recordMeters(rig)
 	place, due, err := s.NextInspection(rig, today)
 	if r.Place = place; place != nil && err == nil {
 		r.Next = &due
@@ -264,151 +281,4 @@ func (s *State) aboutInspection(in *Inspection) func(events.Fact) bool {
 		}
 		return false
 	}
-}
-
-// seal hashes a record whose commits are proven.
-func (r *Record) seal() error {
-	r.Hash = ""
-	text, err := json.Marshal(r)
-	if err != nil {
-		return err
-	}
-	sum := sha256.Sum256(text)
-	r.Hash = hex.EncodeToString(sum[:])
-	return nil
-}
-
-// Record makes a record of an inspection, a calibration or a rig as the ledger
-// stands. may is asked about the rig before anything is told.
-func (f *Fleet) Record(ctx context.Context, of, id string, may func(r *Rig) error) (*Record, error) {
-	now := f.now()
-	var r *Record
-	var text []byte
-	var err error
-	f.View(func(s *State) {
-		var rig *Rig
-		if r, rig, err = s.record(of, id, now); err == nil {
-			if err = may(rig); err == nil {
-				text, err = json.Marshal(r) // a copy that stands still
-			}
-		}
-	})
-	if err != nil {
-		return nil, err
-	}
-	r = &Record{}
-	if err := json.Unmarshal(text, r); err != nil {
-		return nil, err
-	}
-	if err := f.prove(ctx, r.Commits); err != nil {
-		return nil, &Error{Code: Down, Message: "the ledger cannot be read", Cause: err}
-	}
-	return r, r.seal()
-}
-
-// readOn is how many commits are read past rather than looked up anew: a look-up
-// costs about as much as reading a hundred in order (measured on SQLite).
-const readOn = 200
-
-// prove fills in the hashes of commits, which are in order, from the ledger.
-func (f *Fleet) prove(ctx context.Context, commits []CommitProof) error {
-	for i := 0; i < len(commits); {
-		first := commits[i].N
-		err := f.store.Read(ctx, first, func(c *events.Commit) error {
-			if c.N == commits[i].N {
-				commits[i].Hash = c.Hash
-				i++
-			}
-			if i == len(commits) || commits[i].N > c.N+readOn {
-				return errFound
-			}
-			return nil
-		})
-		switch {
-		case err != nil && !errors.Is(err, errFound):
-			return fmt.Errorf("reading commit %d and on: %w", first, err)
-		case err == nil && i < len(commits):
-			return fmt.Errorf("commit %d is not in the ledger", commits[i].N)
-		}
-	}
-	return nil
-}
-
-// VerifyRecord holds a record, as JSON, against a ledger: it replays the ledger
-// up to the record's commit, makes the record anew and compares every character
-// but white space between them. The error says what differs. The record names the
-// time zone that it was made under, which the ledger does not hold; with a zone
-// it must be that one.
-func VerifyRecord(ctx context.Context, store events.Store, zone *time.Location, text []byte) (*Record, error) {
-	var given Record
-	if err := json.Unmarshal(text, &given); err != nil {
-		return nil, fmt.Errorf("the file is not a record: %w", err)
-	}
-	if zone == nil {
-		var err error
-		if zone, err = time.LoadLocation(given.Zone); err != nil || given.Zone == "Local" {
-			return nil, fmt.Errorf("the record was made in the time zone %q, which nobody knows", given.Zone)
-		}
-	}
-	switch {
-	case given.Form != RecordForm:
-		return nil, fmt.Errorf("the record has form %d; this rigledger makes and verifies form %d", given.Form, RecordForm)
-	case given.Zone != zone.String():
-		return nil, fmt.Errorf("the record was made in the time zone %q, and this is %q", given.Zone, zone)
-	case given.AsOf.N == 0:
-		return nil, errors.New("the record names no commit")
-	}
-	s, hashes := newState(zone), map[uint64]events.Hash{}
-	err := store.Read(ctx, 1, func(c *events.Commit) error {
-		if err := s.Apply(c); err != nil {
-			return err
-		}
-		hashes[c.N] = c.Hash
-		if c.N == given.AsOf.N {
-			return errFound
-		}
-		return nil
-	})
-	switch {
-	case err != nil && !errors.Is(err, errFound):
-		return nil, fmt.Errorf("reading the ledger: %w", err)
-	case s.Head.N < given.AsOf.N:
-		return nil, fmt.Errorf("the record was made at commit %d; this ledger ends at %d", given.AsOf.N, s.Head.N)
-	case s.Head.Hash != given.AsOf.Hash:
-		return nil, fmt.Errorf("commit %d of this ledger has the hash %s; the record says %s", given.AsOf.N, s.Head.Hash, given.AsOf.Hash)
-	}
-	anew, _, err := s.record(given.Of, given.ID, given.Made)
-	if err != nil {
-		return nil, fmt.Errorf("this ledger does not hold it: %w", err)
-	}
-	for i := range anew.Commits {
-		anew.Commits[i].Hash = hashes[anew.Commits[i].N]
-	}
-	if err := anew.seal(); err != nil {
-		return nil, err
-	}
-	want, err := json.Marshal(anew)
-	if err != nil {
-		return nil, err
-	}
-	var got bytes.Buffer
-	if err := json.Compact(&got, text); err != nil {
-		return nil, err
-	}
-	if !bytes.Equal(got.Bytes(), want) {
-		return nil, fmt.Errorf("the record is not what the ledger says: %s", whereApart(got.Bytes(), want))
-	}
-	return anew, nil
-}
-
-// whereApart shows the surroundings of the first character that differs.
-func whereApart(got, want []byte) string {
-	i := 0
-	for i < len(got) && i < len(want) && got[i] == want[i] {
-		i++
-	}
-	around := func(b []byte) string {
-		return strings.ToValidUTF8(string(b[max(0, min(i, len(b))-40):min(len(b), i+30)]), "")
-	}
-	return fmt.Sprintf("…%s… where the ledger has …%s…", around(got), around(want))
 }

@@ -246,6 +246,12 @@ func (s *Series) ReadBefore(at int64) (before int64, ok bool) {
 	return g.left.At, g.hasLeft
 }
 
+// ReadAfter is the oldest kept reading after a time.
+func (s *Series) ReadAfter(at int64) (next Reading, ok bool) {
+	g := s.find(edgeAfter(at))
+	return Reading{g.right.At, g.right.Value, int(g.right.Epoch), s.totalOf(&g.right)}, g.hasRight
+}
+
 // read appends the kept readings from index i up to j.
 func (s *Series) read(out []Mark, i, j int) []Mark {
 	packed := s.Packed.Len()

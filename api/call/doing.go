@@ -4,6 +4,7 @@ import (
 	"crypto/sha256"
 	"encoding/hex"
 	"errors"
+	"maps"
 	"sync"
 
 	"rigledger/events"
@@ -86,13 +87,24 @@ func (c *Call) keep(status int) (keep *events.RequestKept, release func(), err e
 	}
 	keep = &events.RequestKept{
 		Key:    digest(c.Who.Token, sent[0]),
-		Print:  digest(c.Request.Method, c.Request.URL.Path, string(raw)),
+		Print:  c.print(raw),
 		Status: status,
 	}
 	if !c.at.flying.begin(keep.Key) {
 		return nil, release, &Problem{Kind: KeyInFlight, Detail: "wait for the answer to the first request with this " + keyHeader}
 	}
 	return keep, func() { c.at.flying.end(keep.Key) }, nil
+}
+
+// print is what tells the request from another with the same key: its method, its
+// path, its body, and its query, but for after_commit, which only waits.
+func (c *Call) print(body []byte) string {
+	of := []string{c.Request.Method, c.Request.URL.Path, string(body)}
+	asked := maps.Clone(c.Query.values)
+	if asked.Del("after_commit"); len(asked) > 0 {
+		of = append(of, asked.Encode())
+	}
+	return digest(of...)
 }
 
 // NoKey refuses an Idempotency-Key where the answer holds a secret: it is shown
@@ -181,7 +193,7 @@ func (c *Call) RememberStatus(status int) error {
 	}
 	kept := &events.RequestKept{
 		Key:   digest(c.Who.Token, sent),
-		Print: digest(c.Request.Method, c.Request.URL.Path, string(c.raw)), Status: status,
+		Print: c.print(c.raw), Status: status,
 	}
 	_, err := c.Fleet.Do(c.Context(), c.Who.Name, remember{kept}, nil)
 	return err

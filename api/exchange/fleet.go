@@ -220,6 +220,13 @@ func take(c *call.Call, lot *receive.Lot) (int, error) {
 		return 0, err
 	}
 	defer release()
+	if first != 0 {
+		// What was not taken then is not taken now, though it may fit meanwhile.
+		lot.NotAgain(c.Fleet)
+		c.SetHeader("Idempotency-Replayed", "true")
+		c.SetCommit(c.Fleet.Head().N)
+		return first, nil
+	}
 	if err := lot.Take(c.Context(), c.Fleet, callerOf(c)); err != nil {
 		return 0, err
 	}
@@ -229,10 +236,7 @@ func take(c *call.Call, lot *receive.Lot) (int, error) {
 			status = http.StatusAccepted
 		}
 	}
-	if first != 0 {
-		c.SetHeader("Idempotency-Replayed", "true")
-		status = first
-	} else if err := c.RememberStatus(status); err != nil {
+	if err := c.RememberStatus(status); err != nil {
 		return 0, err
 	}
 	c.SetCommit(c.Fleet.Head().N)

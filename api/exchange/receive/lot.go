@@ -88,11 +88,7 @@ func (l *Lot) Take(ctx context.Context, f *fleet.Fleet, who Caller) error {
 			continue
 		}
 		note := &fleet.NoteExchange{Taken: events.ExchangeTaken{Rig: d.Rig, Device: d.Device, Digest: digest(d.arrivals), Readings: len(d.arrivals)}}
-		known := false
-		f.View(func(s *fleet.State) {
-			known = s.Rigs[d.Rig] != nil && s.Rigs[d.Rig].Exchanged[note.Taken.Digest]
-		})
-		if known {
+		if d.taken(f, note.Taken.Digest) {
 			d.Known = len(d.arrivals)
 			continue
 		}
@@ -123,6 +119,28 @@ func (l *Lot) Take(ctx context.Context, f *fleet.Fleet, who Caller) error {
 		}
 	}
 	return nil
+}
+
+// NotAgain takes nothing, because the same request was carried out before, and
+// fills in what of it is on record.
+func (l *Lot) NotAgain(f *fleet.Fleet) {
+	for _, d := range l.Devices {
+		switch n := len(d.arrivals); {
+		case n == 0:
+		case d.taken(f, digest(d.arrivals)):
+			d.Known = n
+		default:
+			d.skip("readings", "this request was carried out before, without them; send it with another Idempotency-Key")
+		}
+	}
+}
+
+// taken says whether exactly these readings of the device were taken before.
+func (d *Device) taken(f *fleet.Fleet, digest string) (known bool) {
+	f.View(func(s *fleet.State) {
+		known = s.Rigs[d.Rig] != nil && s.Rigs[d.Rig].Exchanged[digest]
+	})
+	return known
 }
 
 // digest is of which readings of which meters these are.

@@ -346,3 +346,36 @@ func TestRecordsAreShownAsPages(t *testing.T) {
 		}
 	}
 }
+
+// Who is held to a yard learns nothing of a file elsewhere, neither by naming its
+// hash in something of his own nor by sending the same bytes.
+func TestAFileOfAnotherYardIsAsIfItWereNotThere(t *testing.T) {
+	h := apitest.New(t)
+	h.Register("N01", "north")
+	h.Register("S01", "south")
+	h.Token("bench", fleet.RoleWorkshop, []string{"north"}, "")
+	h.Send("manager", "POST", "/v1/rigs/N01/readings", apitest.Reading(h.Now().Add(-time.Minute), 12, 60)).Is(200)
+	h.Raise()
+	text := []byte("gauge 7 reads 0.4 bar too much\n")
+	hash := h.Send("workshop", "POST", "/v1/files?name=south.txt", text, "Content-Type", "text/plain").Is(201).At("/file").(string)
+	cert := func(as, rig, number, file string) apitest.Answer {
+		return h.Send(as, "POST", "/v1/certificates", apitest.Obj{"rig": rig, "number": number, "tester": "L", "inspected": "2026-05-01", "file": file})
+	}
+	cert("workshop", "S01", "1", hash).Is(201)
+	unknown := fleet.FileHash([]byte("nobody sent this"))
+	for _, file := range []string{hash, unknown} {
+		h.Send("bench", "GET", "/v1/files/"+file, nil).Is(404)
+		cert("bench", "N01", "1", file).Is(422).Has("/errors/0/pointer", "/file").Has("/errors/0/detail", `there is no file "`+file+`"; send it first`)
+		h.Send("bench", "POST", "/v1/inspections", apitest.Obj{"rig": "N01", "tester": "L", "file": file, "sheet": apitest.Obj{"seen": apitest.Obj{"guards": apitest.Obj{"ok": true}}}}).Is(422)
+		h.Send("bench", "POST", "/v1/items/N01-filter-suction.suction-filter.1/finish", apitest.Obj{"by": "Ana", "files": []string{file}}).Is(422).Has("/errors/0/pointer", "/files/0")
+	}
+	// The same bytes, sent by who cannot know of them, are his under his own name.
+	own := h.Send("bench", "POST", "/v1/files?name=mine.txt", text, "Content-Type", "text/plain").Is(201).Has("/name", "mine.txt").Has("/by", "bench")
+	h.Send("bench", "POST", "/v1/files?name=twice.txt", text, "Content-Type", "text/plain").Is(200).Has("/name", "mine.txt").Has("/commit", own.At("/commit"))
+	got := h.Send("bench", "GET", "/v1/files/"+hash, nil).Is(200)
+	if !bytes.Equal(got.Body, text) || !strings.Contains(got.Header.Get("Content-Disposition"), "mine.txt") {
+		t.Errorf("got %q as %s", got.Body, got.Header.Get("Content-Disposition"))
+	}
+	cert("bench", "N01", "2", hash).Is(201)
+	h.Send("manager", "GET", "/v1/files/"+hash, nil).Is(200)
+}

@@ -43,6 +43,10 @@ func PostFile(c *call.Call) error {
 		return err
 	}
 	cmd := fleet.KeepFile{Name: name, Bytes: content}
+	c.Fleet.View(func(s *fleet.State) {
+		f := s.Bay.Files[fleet.FileHash(content)]
+		cmd.Unseen = f != nil && !c.SeesFile(s, f)
+	})
 	d, err := c.Do(&cmd, http.StatusCreated, nil)
 	if err != nil {
 		return err
@@ -57,7 +61,8 @@ func PostFile(c *call.Call) error {
 		if f == nil {
 			return call.NoSuch("file", hash)
 		}
-		doc = fileDoc{File: f.File, Name: f.Name, Type: f.Type, Bytes: f.Size, Commit: f.N, Recorded: f.Recorded.UTC(), By: f.By}
+		name, kept := keptFor(c, f)
+		doc = fileDoc{File: f.File, Name: name, Type: f.Type, Bytes: f.Size, Commit: kept.N, Recorded: kept.Recorded.UTC(), By: kept.By}
 		return nil
 	})
 	if err != nil {
@@ -99,10 +104,11 @@ func GetFile(c *call.Call) error {
 	var name, kind string
 	err := c.View(func(s *fleet.State) error {
 		f := s.Bay.Files[hash]
-		if f == nil || !seesFile(c, s, f) {
+		if f == nil || !c.SeesFile(s, f) {
 			return call.NoSuch("file", hash)
 		}
-		name, kind = f.Name, f.Type
+		name, _ = keptFor(c, f)
+		kind = f.Type
 		return nil
 	})
 	if err != nil {
@@ -122,16 +128,11 @@ func GetFile(c *call.Call) error {
 	return c.Bytes(http.StatusOK, kind, content)
 }
 
-// seesFile: a token held to yards sees what something of its rigs refers to,
-// and what it sent itself and nothing refers to yet.
-func seesFile(c *call.Call, s *fleet.State, f *fleet.File) bool {
-	if len(c.Who.Yards) == 0 {
-		return true
+// keptFor is under which name and when a file was kept, as far as the caller may
+// know: somebody held to yards is told of his own time, if he sent it himself.
+func keptFor(c *call.Call, f *fleet.File) (string, fleet.Proof) {
+	if name, kept, ok := f.KeptBy(c.Who.Name); ok && len(c.Who.Yards) > 0 {
+		return name, kept
 	}
-	for _, rig := range f.Rigs {
-		if c.Sees(s.Rigs[rig]) {
-			return true
-		}
-	}
-	return len(f.Rigs) == 0 && f.By == c.Who.Name
+	return f.Name, f.Proof
 }

@@ -50,6 +50,9 @@ func (c *Call) Do(cmd fleet.Command, status int, may func(s *fleet.State) error)
 		return Done{}, err
 	}
 	defer release()
+	if refs := fleet.FileRefs(cmd); len(refs) > 0 {
+		may = c.mayRefer(refs, may)
+	}
 	if may != nil {
 		cmd = &guarded{Command: cmd, may: may}
 	}

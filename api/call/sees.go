@@ -50,3 +50,36 @@ func (c *Call) MayNamed(rig *string) func(s *fleet.State) error {
 		return nil
 	}
 }
+
+// SeesFile: a token held to yards sees what something of its rigs refers to, and
+// what it sent itself.
+func (c *Call) SeesFile(s *fleet.State, f *fleet.File) bool {
+	if len(c.Who.Yards) == 0 {
+		return true
+	}
+	for _, rig := range f.Rigs {
+		if c.Sees(s.Rigs[rig]) {
+			return true
+		}
+	}
+	_, _, own := f.KeptBy(c.Who.Name)
+	return own
+}
+
+// mayRefer refuses what refers to a file that the caller does not see, in the
+// words for one that is not there: who could refer to it could read it then.
+func (c *Call) mayRefer(refs []fleet.FileRef, may func(s *fleet.State) error) func(s *fleet.State) error {
+	return func(s *fleet.State) error {
+		if may != nil {
+			if err := may(s); err != nil {
+				return err
+			}
+		}
+		for _, r := range refs {
+			if f := s.Bay.Files[r.File]; f != nil && !c.SeesFile(s, f) {
+				return fleet.NoFile(r.Field, r.File)
+			}
+		}
+		return nil
+	}
+}

@@ -23,25 +23,31 @@ func (f *Fleet) ReadCommits(ctx context.Context, from uint64, fn func(c *events.
 		}
 		return fn(c)
 	}
-	var err error
+	var err, told error // told is fn's own
 	if kept != nil {
 		for _, c := range kept {
 			if err = read(c); err != nil {
+				told = err
 				break
 			}
 		}
 	} else if from <= head {
-		err = f.store.Read(ctx, from, read)
+		err = f.store.Read(ctx, from, func(c *events.Commit) error {
+			told = read(c)
+			return told
+		})
 	}
 	switch {
 	case err == nil, errors.Is(err, ErrEnough):
 		return nil
 	case ctx.Err() != nil:
 		return &Error{Code: Down, Message: "gave up reading the ledger", Cause: ctx.Err()}
+	case told != nil:
+		return err
 	case errors.Is(err, events.ErrDamaged):
 		return fmt.Errorf("reading the ledger from commit %d: %w", from, err)
 	}
-	return err
+	return &Error{Code: Down, Message: "the ledger cannot be read", Cause: err}
 }
 
 // The newest commits are kept in memory, so that those who follow the ledger

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync/atomic"
 	"time"
 
 	"rigledger/events"
@@ -54,15 +55,26 @@ const (
 	groupMost = 448     // facts gathered for one commit before it is written
 	groupSize = 2 << 20 // bytes of quarantined payload in one commit, about
 	followGap = 200 * time.Millisecond
+
+	longestWait = time.Minute // of a caller, at a ledger that answers
 )
 
 type job struct {
-	ctx  context.Context
-	by   string
-	cmd  Command
-	keep *events.RequestKept
-	done chan outcome
+	ctx   context.Context
+	by    string
+	cmd   Command
+	keep  *events.RequestKept
+	done  chan outcome
+	stage atomic.Int32
 }
+
+// The stages of a job. Only a waiting one may be decided, and whose caller has
+// left is not decided any more: what a caller is told when it leaves stays true.
+const (
+	waiting int32 = iota
+	writing       // its facts may be in the ledger by now
+	left          // its caller has had an answer from Do
+)
 
 type outcome struct {
 	receipt Receipt
@@ -71,28 +83,62 @@ type outcome struct {
 
 // Do has a command decided, its facts made durable and applied; only then it
 // returns. keep, if not nil, is remembered in the same commit so that the same
-// request is not carried out twice. When ctx ends first, Do returns its error
-// and the command may still be carried out.
+// request is not carried out twice. When the ledger is out of reach or ctx ends
+// first, Do returns an error of code Down that says whether nothing was written
+// or that is not known: then the command may still be carried out.
 func (f *Fleet) Do(ctx context.Context, by string, cmd Command, keep *events.RequestKept) (Receipt, error) {
+	more := f.store.left()
+	if more <= 0 {
+		return Receipt{}, outOfReach()
+	}
 	j := &job{ctx: ctx, by: by, cmd: cmd, keep: keep, done: make(chan outcome, 1)}
 	select {
 	case f.queue <- j:
 	default:
 		return Receipt{}, &Error{Code: Busy, Message: "too many writes are waiting"}
 	}
-	select {
-	case o := <-j.done:
-		return o.receipt, o.err
-	case <-ctx.Done():
-		return Receipt{}, &Error{Code: Down, Message: "gave up waiting for the ledger", Cause: ctx.Err()}
-	case <-f.stopped:
+	began := time.Now()
+	look := time.NewTimer(more)
+	defer look.Stop()
+	for {
 		select {
 		case o := <-j.done:
 			return o.receipt, o.err
-		default:
-			return Receipt{}, &Error{Code: Down, Message: "the service is stopping"}
+		case <-ctx.Done():
+			return j.leave(&Error{Code: Down, Message: "gave up waiting for the ledger", Cause: ctx.Err()})
+		case <-f.stopped:
+			return j.leave(&Error{Code: Down, Message: "the service is stopping"})
+		case <-look.C:
+			// A slow ledger is waited for, as long as it answers at all.
+			more, rest := f.store.left(), longestWait-time.Since(began)
+			switch {
+			case more <= 0:
+				return j.leave(outOfReach())
+			case rest <= 0:
+				return j.leave(&Error{Code: Busy, Message: "too many writes are waiting"})
+			}
+			look.Reset(min(more, rest))
 		}
 	}
+}
+
+func outOfReach() *Error {
+	return &Error{Code: Down, Message: "the ledger cannot be reached; this attempt wrote nothing"}
+}
+
+// leave takes a job from the desk, with the answer if there is one by now.
+func (j *job) leave(why *Error) (Receipt, error) {
+	before := j.stage.Swap(left)
+	select {
+	case o := <-j.done:
+		return o.receipt, o.err
+	default:
+	}
+	if before == writing {
+		why = &Error{Code: Down, Cause: why.Cause, Message: "the ledger did not confirm in time, so it is not known whether this was written: " +
+			"send it again with the same Idempotency-Key, or look first"}
+	}
+	return Receipt{}, why
 }
 
 // run is the desk: the only goroutine that appends to the ledger and applies
@@ -101,48 +147,47 @@ func (f *Fleet) run(ctx context.Context) {
 	defer close(f.stopped)
 	follow := time.NewTicker(followGap)
 	defer follow.Stop()
-	for {
+	for ctx.Err() == nil {
+		queue := f.queue
+		if f.draft != nil || f.adrift {
+			queue = nil // nothing is decided before it is known where the ledger stands
+		} else if len(f.held) > 0 {
+			f.write(ctx, f.gather())
+			continue
+		}
 		select {
-		case j := <-f.queue:
-			f.group(ctx, j)
+		case j := <-queue:
+			f.held = append(f.held, j)
 		case <-follow.C:
-			if err := f.follow(ctx); err != nil && ctx.Err() == nil {
-				f.trouble(err)
-			}
+			f.settle(ctx)
 		case <-ctx.Done():
-			return
 		}
 	}
 }
 
-// group carries out first and whatever else waits.
-func (f *Fleet) group(ctx context.Context, first *job) {
-	for next := first; next != nil; {
-		var jobs []*job
-		jobs, next = f.gather(next)
-		f.write(ctx, jobs)
-	}
-}
-
-// gather takes from the queue what may share first's commit. clashing is the
-// one that ended it because it touches what another one touches.
-func (f *Fleet) gather(first *job) (jobs []*job, clashing *job) {
-	jobs = []*job{first}
+// gather takes from what waits those that may share a commit, up to the first
+// that touches what another one touches.
+func (f *Fleet) gather() (jobs []*job) {
 	touched := map[string]bool{}
-	touch(touched, first.cmd)
 	for len(jobs) < groupMost {
-		select {
-		case j := <-f.queue:
-			if clashes(touched, j.cmd) {
-				return jobs, j
+		if len(f.held) == 0 {
+			select {
+			case j := <-f.queue:
+				f.held = append(f.held, j)
+			default:
+				return jobs
 			}
-			touch(touched, j.cmd)
-			jobs = append(jobs, j)
-		default:
-			return jobs, nil
 		}
+		j := f.held[0]
+		if len(jobs) > 0 && clashes(touched, j.cmd) {
+			return jobs
+		}
+		touch(touched, j.cmd)
+		jobs = append(jobs, j)
+		f.held[0] = nil
+		f.held = f.held[1:]
 	}
-	return jobs, nil
+	return jobs
 }
 
 func touch(touched map[string]bool, c Command) {
@@ -165,38 +210,91 @@ func clashes(touched map[string]bool, c Command) bool {
 	return false
 }
 
-// write decides jobs, appends their facts as one commit (more when they would
-// not fit in one) and answers them. When another instance took the number, it
-// reads what that one wrote and decides again.
+// A draft is a commit of ours that may or may not be in the ledger, and whose it is.
+type draft struct {
+	commit *events.Commit
+	taken  []decided
+	tries  int
+	// An attempt may have written it. Until then the same hash in the ledger is
+	// another instance's, which came to the same facts in the same millisecond.
+	ours   bool
+	landed bool // it is in the ledger
+}
+
+// write decides jobs and appends their facts as one commit. Those that did not
+// fit in it wait for the next.
 func (f *Fleet) write(ctx context.Context, jobs []*job) {
-	for len(jobs) > 0 {
-		taken, facts, rest := f.decide(jobs)
-		if len(facts) == 0 {
-			jobs = rest
-			continue
-		}
-		c, err := f.append(ctx, facts)
-		switch {
-		case errors.Is(err, events.ErrTaken):
-			f.conflicts.Add(1)
-			if err := f.follow(ctx); err != nil {
-				refuse(taken, err)
-				break
-			}
-			again := make([]*job, 0, len(taken)+len(rest))
-			for _, t := range taken {
-				again = append(again, t.job)
-			}
-			rest = append(again, rest...)
-		case err != nil:
-			refuse(taken, err)
-		default:
-			for _, t := range taken {
-				t.job.done <- outcome{receipt: Receipt{Commit: c.N, Facts: t.facts}}
-			}
-		}
-		jobs = rest
+	taken, facts, rest := f.decide(jobs)
+	f.held = append(rest, f.held...)
+	if len(facts) == 0 {
+		return
 	}
+	c, err := events.Seal(f.state.Head, f.now(), facts)
+	if err != nil {
+		refuse(taken, err)
+		return
+	}
+	f.draft = &draft{commit: c, taken: taken}
+	f.note(ctx, f.append(ctx))
+}
+
+// settle finds out where the ledger stands: it reads what others wrote, and
+// appends a draft of which nobody knows whether it is written once more. The
+// number keeps the two from being written both, and one who lost it to another
+// commit is decided anew.
+func (f *Fleet) settle(ctx context.Context) {
+	err := f.follow(ctx)
+	if err == nil && f.draft != nil {
+		err = f.append(ctx)
+	}
+	f.note(ctx, err)
+}
+
+// append makes the draft durable and applies it. An error leaves it as it is,
+// for settle. A caller that gave up does not cut it short: half-known outcomes
+// are worse than late ones.
+func (f *Fleet) append(ctx context.Context) error {
+	d := f.draft
+	d.tries++
+	f.store.writes.begin()
+	err := f.store.attempt(ctx, d.commit, d.tries)
+	switch {
+	case errors.Is(err, events.ErrTaken):
+		if d.tries == 1 {
+			f.conflicts.Add(1)
+		}
+		return f.follow(ctx)
+	case err != nil:
+		d.ours = true
+		return err
+	}
+	d.ours = true
+	if err := f.apply(d.commit); err != nil {
+		refuse(d.taken, err)
+		return err
+	}
+	f.conclude()
+	return nil
+}
+
+// conclude ends the draft once the ledger shows what became of it: its jobs are
+// answered, or wait to be decided on what was written in its place.
+func (f *Fleet) conclude() {
+	d := f.draft
+	if d == nil || f.state.Head.N < d.commit.N {
+		return
+	}
+	f.draft = nil
+	f.store.writes.end()
+	var again []*job
+	for _, t := range d.taken {
+		if d.landed {
+			t.job.done <- outcome{receipt: Receipt{Commit: d.commit.N, Facts: t.facts}}
+		} else if t.job.stage.CompareAndSwap(writing, waiting) {
+			again = append(again, t.job)
+		}
+	}
+	f.held = append(again, f.held...)
 }
 
 type decided struct {
@@ -210,9 +308,8 @@ func (f *Fleet) decide(jobs []*job) (taken []decided, facts []events.Entry, rest
 	now := f.now()
 	size := 0
 	for i, j := range jobs {
-		if j.ctx.Err() != nil {
-			j.done <- outcome{err: &Error{Code: Down, Message: "gave up waiting for the ledger", Cause: j.ctx.Err()}}
-			continue
+		if j.ctx.Err() != nil || !j.stage.CompareAndSwap(waiting, writing) {
+			continue // its caller has left or is about to
 		}
 		got, err := f.ask(j, now)
 		if err == nil && len(got) > events.MaxFacts {
@@ -224,6 +321,7 @@ func (f *Fleet) decide(jobs []*job) (taken []decided, facts []events.Entry, rest
 		}
 		size += bulk(got)
 		if len(facts) > 0 && (len(facts)+len(got) > events.MaxFacts || size > groupSize) {
+			j.stage.CompareAndSwap(writing, waiting)
 			return taken, facts, jobs[i:]
 		}
 		taken = append(taken, decided{job: j, facts: got})
@@ -294,43 +392,4 @@ func refuse(taken []decided, err error) {
 	for _, t := range taken {
 		t.job.done <- outcome{err: err}
 	}
-}
-
-// append makes facts durable as the next commit and applies it.
-func (f *Fleet) append(ctx context.Context, facts []events.Entry) (*events.Commit, error) {
-	c, err := events.Seal(f.state.Head, f.now(), facts)
-	if err != nil {
-		return nil, err
-	}
-	// The write is not cut short by a caller that gave up: half-known outcomes are
-	// worse than late ones. Only the end of the service ends it.
-	if err := f.store.Append(ctx, c); err != nil {
-		if errors.Is(err, events.ErrTaken) {
-			return nil, err
-		}
-		// Nobody knows whether it was written. Reading the ledger tells.
-		if again := f.follow(ctx); again != nil {
-			return nil, err
-		}
-		if f.state.Head.N < c.N || !f.seen(ctx, c) {
-			return nil, err
-		}
-	} else if err := f.apply(c); err != nil {
-		return nil, err
-	}
-	if f.announce != nil {
-		f.announce(c)
-	}
-	return c, nil
-}
-
-// seen says whether commit c is in the ledger as we wrote it.
-func (f *Fleet) seen(ctx context.Context, c *events.Commit) bool {
-	found := false
-	stop := errors.New("stop")
-	_ = f.store.Read(ctx, c.N, func(got *events.Commit) error {
-		found = got.N == c.N && got.Hash == c.Hash
-		return stop
-	})
-	return found
 }

@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -20,12 +21,13 @@ type Options struct {
 	Log      *slog.Logger           // nil for none
 	Announce func(c *events.Commit) // called after a commit of ours was applied; must not block
 	Applied  func(c *events.Commit) // called after any commit was applied, others' too; must not block
+	Patience time.Duration          // for how long the ledger may be silent before it is out of reach; 0 for ten seconds
 }
 
 // Fleet is the read model in memory, kept up with its ledger, and the desk
 // that writes to it.
 type Fleet struct {
-	store    events.Store
+	store    *reach
 	now      func() time.Time
 	log      *slog.Logger
 	announce func(c *events.Commit)
@@ -40,12 +42,17 @@ type Fleet struct {
 	stopped chan struct{}
 	stop    context.CancelFunc
 
+	// The desk's own, which only its goroutine looks at.
+	held   []*job // taken from the queue and not decided yet
+	draft  *draft // appended without an answer so far
+	adrift bool   // the last question to the ledger had no answer
+
 	uses      uses
 	due       dueBook
 	ahead     outlooks
 	pasts     pasts
 	conflicts atomic.Uint64
-	broken    atomic.Pointer[error]
+	broken    atomic.Bool // a commit could not be folded
 	opening   Opening
 }
 
@@ -60,7 +67,7 @@ type Opening struct {
 // stays the caller's to close, after Close.
 func Open(ctx context.Context, o Options) (*Fleet, error) {
 	f := &Fleet{
-		store: o.Store, now: o.Now, log: o.Log, announce: o.Announce, applied: o.Applied,
+		store: &reach{Store: o.Store, patience: cmp.Or(o.Patience, usualPatience)}, now: o.Now, log: o.Log, announce: o.Announce, applied: o.Applied,
 		changed: make(chan struct{}),
 		pasts:   newPasts(),
 		queue:   make(chan *job, deskQueue),
@@ -158,17 +165,25 @@ func (f *Fleet) Changed() <-chan struct{} {
 	return f.changed
 }
 
-// Ready is nil while the fleet can read and write its ledger.
+// Ready is nil while the fleet can read and write its ledger. What is wrong is
+// said in words that anybody may see; the log has the rest.
 func (f *Fleet) Ready() error {
+	if f.broken.Load() {
+		return errors.New("the ledger holds what cannot be followed; the log says where")
+	}
 	select {
 	case <-f.stopped:
 		return errors.New("the desk has stopped")
 	default:
 	}
-	if err := f.broken.Load(); err != nil {
-		return *err
+	if f.store.left() > 0 {
+		return nil
 	}
-	return nil
+	long := f.store.silent().Round(time.Second)
+	if f.store.reads.lasted() < f.store.patience {
+		return fmt.Errorf("the ledger can be read but has taken no write for %s", long)
+	}
+	return fmt.Errorf("the ledger has given no usable answer for %s", long)
 }
 
 // Waiting is the number of commands in the desk's queue, Conflicts how often
@@ -186,36 +201,55 @@ func (f *Fleet) apply(c *events.Commit) error {
 	if err != nil {
 		// What is durable but cannot be folded cannot be served either.
 		err = fmt.Errorf("the ledger cannot be followed: %w", err)
-		f.trouble(err)
+		f.log.Error("the desk stops", "error", err)
+		f.broken.Store(true)
 		f.stop()
 		return err
 	}
 	if f.applied != nil {
 		f.applied(c)
 	}
+	if d := f.draft; d != nil && d.ours && d.commit.N == c.N && d.commit.Hash == c.Hash {
+		d.landed = true
+		if f.announce != nil {
+			f.announce(c)
+		}
+	}
 	return nil
 }
 
-// follow applies what other instances wrote. It runs on the desk's goroutine.
+// follow applies what other instances wrote, and what we wrote without knowing
+// it. It runs on the desk's goroutine.
 func (f *Fleet) follow(ctx context.Context) error {
+	f.store.reads.begin()
 	newest, err := f.store.Newest(ctx)
 	if err != nil {
 		return fmt.Errorf("asking for the newest commit: %w", err)
 	}
 	if newest > f.state.Head.N {
-		if err := f.store.Read(ctx, f.state.Head.N+1, f.apply); err != nil {
+		err := f.store.Read(ctx, f.state.Head.N+1, func(c *events.Commit) error {
+			f.store.reads.end()
+			f.store.reads.begin()
+			return f.apply(c)
+		})
+		if err != nil {
 			return fmt.Errorf("following the ledger: %w", err)
 		}
 	}
-	if f.broken.Load() != nil {
-		f.log.Info("the ledger is back")
-		f.broken.Store(nil)
-	}
+	f.store.reads.end()
+	f.conclude()
 	return nil
 }
 
-func (f *Fleet) trouble(err error) {
-	if f.broken.Swap(&err) == nil {
+// note keeps whether the ledger answered the desk, and tells the log when that changes.
+func (f *Fleet) note(ctx context.Context, err error) {
+	switch was := f.adrift; {
+	case ctx.Err() != nil: // it ended because we did
+	case err != nil && !was:
+		f.adrift = true
 		f.log.Error("trouble with the ledger", "error", err)
+	case err == nil && was:
+		f.adrift = false
+		f.log.Info("the ledger is back")
 	}
 }

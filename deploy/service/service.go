@@ -332,12 +332,12 @@ func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Schedu
 	handler := api.New(api.Options{
 		Fleet: s.Fleet, Log: o.Log.With("room", "api"), Version: o.Version, Secure: o.CertFile != "",
 		Ready: func() []api.Check {
-			checks := []api.Check{{Name: "intake", Err: in.Ready()}}
+			checks := []api.Check{{Name: "intake", Err: inWords(in.Ready())}}
 			if s.callout != nil {
-				checks = append(checks, api.Check{Name: "rigs' credentials at NATS", Err: s.callout.Ready()})
+				checks = append(checks, api.Check{Name: "rigs' credentials at NATS", Err: inWords(s.callout.Ready())})
 			}
 			for name, err := range jobs.Failing() {
-				checks = append(checks, api.Check{Name: "job " + name, Err: err})
+				checks = append(checks, api.Check{Name: "job " + name, Err: inWords(err)})
 			}
 			return checks
 		},

@@ -32,7 +32,8 @@ import (
 // schemaVersion numbers the shape of the collections.
 const schemaVersion = 1
 
-// pingTime is how long Open waits for a server; Connect alone never fails.
+// pingTime is how long Open waits for a server, and then for what it looks at
+// there; Connect alone never fails.
 const pingTime = 10 * time.Second
 
 // takenTime is how long Append waits for a commit that holds its number to
@@ -79,6 +80,8 @@ func (s *Store) prepare(ctx context.Context, db *mongo.Database) error {
 	if err := s.client.Ping(pinging, readpref.Primary()); err != nil {
 		return fmt.Errorf("no answer from the server: %w", err)
 	}
+	ctx, done := context.WithTimeout(ctx, pingTime)
+	defer done()
 	// A plain insert of the version: when two instances make the ledger at once,
 	// one of them finds the other's.
 	ledger := db.Collection("ledger")

@@ -1,13 +1,10 @@
 package mongostore_test
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"io"
 	"net"
-	"net/url"
-	"sync/atomic"
 	"testing"
 	"time"
 
@@ -15,90 +12,19 @@ import (
 	"rigledger/events/storetest"
 )
 
-// wire is a road to the server that can lose the answer to an insert.
-type wire struct {
-	uri  string
-	lose atomic.Int32 // how many answers to inserts it loses from now on
-	lost atomic.Int32
-}
-
-func newWire(t *testing.T) *wire {
-	t.Helper()
-	server, err := url.Parse(storetest.Mongo(t))
-	if err != nil {
-		t.Fatal(err)
-	}
-	listener, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() { listener.Close() })
-	w := &wire{uri: "mongodb://" + listener.Addr().String() + "/?directConnection=true"}
-	go func() {
-		for {
-			client, err := listener.Accept()
-			if err != nil {
-				return
-			}
-			go w.carry(client, server.Host)
-		}
-	}()
-	return w
-}
-
-func (w *wire) carry(client net.Conn, host string) {
-	server, err := net.Dial("tcp", host)
-	if err != nil {
-		client.Close()
-		return
-	}
-	var doomed atomic.Bool
-	go func() {
-		defer server.Close()
-		buffer := make([]byte, 64<<10)
-		for {
-			n, err := client.Read(buffer)
-			if err != nil {
-				return
-			}
-			if bytes.Contains(buffer[:n], []byte("\x02insert\x00")) && w.lose.Add(-1) >= 0 {
-				doomed.Store(true)
-			}
-			if _, err := server.Write(buffer[:n]); err != nil {
-				return
-			}
-		}
-	}()
-	defer client.Close()
-	buffer := make([]byte, 64<<10)
-	for {
-		n, err := server.Read(buffer)
-		if err != nil {
-			return
-		}
-		if doomed.Load() {
-			w.lost.Add(1)
-			return
-		}
-		if _, err := io.Copy(client, bytes.NewReader(buffer[:n])); err != nil {
-			return
-		}
-	}
-}
-
 func TestAnAnswerLostOnTheWay(t *testing.T) {
-	w, name := newWire(t), database(t)
-	s := open(t, w.uri, name)
+	w, name := storetest.NewWire(t), database(t)
+	s := open(t, w.URI, name)
 	defer s.Close()
 	first := storetest.Write(t, s, events.Head{}, storetest.Readings("T01", 0, 1))[0]
 	c, err := events.Seal(first.Head(), time.Now(), storetest.Readings("T01", 1, 1))
 	if err != nil {
 		t.Fatal(err)
 	}
-	w.lose.Store(1)
+	w.Lose(1)
 	err = s.Append(t.Context(), c)
-	if w.lost.Load() != 1 {
-		t.Fatalf("the wire lost %d answers, want 1", w.lost.Load())
+	if w.Lost() != 1 {
+		t.Fatalf("the wire lost %d answers, want 1", w.Lost())
 	}
 	// A driver that asked again gives success; one that did not, an error that is
 	// not ErrTaken. The test server has no sessions, so here it does not.
@@ -115,7 +41,7 @@ func TestAnAnswerLostOnTheWay(t *testing.T) {
 	}
 	// The same commit sent again is known as ours, on this store and on a new one
 	// that has not seen it; another commit of that number is not.
-	other := open(t, w.uri, name)
+	other := open(t, w.URI, name)
 	defer other.Close()
 	if err := s.Append(t.Context(), c); err != nil {
 		t.Errorf("our own commit sent again: %v", err)

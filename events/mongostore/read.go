@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"time"
 
 	"go.mongodb.org/mongo-driver/v2/bson"
 	"go.mongodb.org/mongo-driver/v2/mongo"
@@ -17,6 +18,8 @@ const (
 	runCommits = 512
 	runBytes   = 1 << 20
 )
+
+const closeTime = time.Second
 
 type run struct {
 	commits []*events.Commit
@@ -83,7 +86,13 @@ func (s *Store) follow(ctx context.Context, next *uint64, runs chan<- run) error
 	if err != nil {
 		return err
 	}
-	defer cursor.Close(context.WithoutCancel(ctx))
+	defer func() {
+		// The server is told even when ctx has ended, but not for long: one that hangs
+		// gives the cursor up by itself.
+		telling, stop := context.WithTimeout(context.WithoutCancel(ctx), closeTime)
+		defer stop()
+		cursor.Close(telling)
+	}()
 	var r run
 	bytes := 0
 	for cursor.Next(ctx) {

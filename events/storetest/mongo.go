@@ -34,15 +34,20 @@ func Mongo(t testing.TB) (uri string) {
 		return uri
 	}
 	uri, err := server()
+	need(t, err)
+	return uri
+}
+
+// need skips a test that cannot have its server here; in CI that is a failure.
+func need(t testing.TB, err error) {
+	t.Helper()
 	switch {
 	case err == nil:
-		return uri
 	case errors.Is(err, errCannotBuild) && os.Getenv("CI") == "":
 		t.Skip(err)
 	default:
 		t.Fatal(err)
 	}
-	return ""
 }
 
 func startServer() (uri string, err error) {
@@ -50,18 +55,35 @@ func startServer() (uri string, err error) {
 	if err != nil {
 		return "", err
 	}
-	cmd := exec.Command(binary) // its data are in a temporary folder of its own
-	cmd.Stderr = os.Stderr
-	// Never closed by us, and kept where the garbage collector does not close it.
-	if serverInput, err = cmd.StdinPipe(); err != nil {
-		return "", err
-	}
-	out, err := cmd.StdoutPipe()
+	s, err := launch(binary) // its data are in a temporary folder of its own
 	if err != nil {
 		return "", err
 	}
+	// Never closed by us, and kept where the garbage collector does not close it.
+	serverInput = s.input
+	return s.uri, nil
+}
+
+// launched is a running test server.
+type launched struct {
+	cmd   *exec.Cmd
+	input io.Closer
+	uri   string
+}
+
+func launch(binary string, args ...string) (launched, error) {
+	cmd := exec.Command(binary, args...)
+	cmd.Stderr = os.Stderr
+	input, err := cmd.StdinPipe()
+	if err != nil {
+		return launched{}, err
+	}
+	out, err := cmd.StdoutPipe()
+	if err != nil {
+		return launched{}, err
+	}
 	if err := cmd.Start(); err != nil {
-		return "", fmt.Errorf("start the MongoDB test server: %w", err)
+		return launched{}, fmt.Errorf("start the MongoDB test server: %w", err)
 	}
 	first := make(chan string, 1)
 	go func() {
@@ -71,7 +93,7 @@ func startServer() (uri string, err error) {
 	select {
 	case line := <-first:
 		if addr, ok := strings.CutPrefix(strings.TrimSpace(line), "listening "); ok {
-			return "mongodb://" + addr + "/", nil
+			return launched{cmd: cmd, input: input, uri: "mongodb://" + addr + "/"}, nil
 		}
 		err = fmt.Errorf("the MongoDB test server said %q and not where it listens", line)
 	case <-time.After(30 * time.Second):
@@ -79,7 +101,7 @@ func startServer() (uri string, err error) {
 	}
 	cmd.Process.Kill()
 	cmd.Wait()
-	return "", err
+	return launched{}, err
 }
 
 //lint:ignore U1000 only held, so that it is not collected and closed

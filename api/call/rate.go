@@ -7,9 +7,9 @@ import (
 	"golang.org/x/time/rate"
 )
 
-// BurstFor is how many requests a token may make at once, in seconds' worth of
+// burstFor is how many requests a token may make at once, in seconds' worth of
 // its rate.
-const BurstFor = 4
+const burstFor = 4
 
 // limits bounds how often each token may ask. Only valid tokens get a limiter,
 // so there are never more than tokens.
@@ -25,7 +25,7 @@ func (l *limits) wait(token string, perSecond float64) time.Duration {
 	}
 	known, ok := l.byToken.Load(token)
 	if !ok {
-		known, _ = l.byToken.LoadOrStore(token, rate.NewLimiter(rate.Limit(perSecond), max(1, int(BurstFor*perSecond))))
+		known, _ = l.byToken.LoadOrStore(token, rate.NewLimiter(rate.Limit(perSecond), max(1, int(burstFor*perSecond))))
 	}
 	now := time.Now()
 	turn := known.(*rate.Limiter).ReserveN(now, 1)

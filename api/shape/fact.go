@@ -108,9 +108,7 @@ func FeedFact(rig *fleet.Rig, f events.Fact) any {
 		}
 		return d
 	case *events.FileKept:
-		short := *f
-		short.Bytes = nil
-		return doc{"file": short.File, "name": short.Name, "type": short.Type, "bytes": len(f.Bytes)}
+		return doc{"file": f.File, "name": f.Name, "type": f.Type, "bytes": len(f.Bytes)}
 	}
 	return Fact(rig, f)
 }

@@ -38,6 +38,17 @@ type RigBay struct {
 	Placed       []YardChange `json:"yards,omitempty"`
 }
 
+// YardBefore is the yard that the rig stood in until it was brought to another at
+// a time, "" where it was not.
+func (r *Rig) YardBefore(at time.Time, to string) string {
+	for i := len(r.Bay.Placed) - 1; i > 0; i-- {
+		if p := r.Bay.Placed[i]; p.Yard == to && p.At.Equal(at) {
+			return r.Bay.Placed[i-1].Yard
+		}
+	}
+	return ""
+}
+
 // YardChange is a yard that the rig was brought to.
 type YardChange struct {
 	At   time.Time `json:"at"`

@@ -36,7 +36,7 @@ func Changes(s *fleet.State, e *events.Entry) []Address {
 	case *events.RigRegistered, *events.CredentialIssued, *events.WorkChanged, *events.HandoverSigned, *events.ExchangeTaken:
 	case *events.RigAmended: // its name and yard stand in everything about it
 		c.parts(rig)
-		for _, list := range []string{"items?stage=all", "defects?state=all", "quarantine?state=all", "bookings", "inspections", "calibrations", "certificates"} {
+		for _, list := range ofRig {
 			c.ofRig(list, rig)
 		}
 	case *events.RigRetired, *events.PlanAdopted, *events.RigPlaced, *events.CalibrationMade, *events.CertificateIssued,
@@ -154,6 +154,9 @@ func Changes(s *fleet.State, e *events.Entry) []Address {
 	}
 	return c.found
 }
+
+// ofRig are the lists of everything about a rig that stands beside it.
+var ofRig = []string{"items?stage=all", "defects?state=all", "quarantine?state=all", "bookings", "inspections", "calibrations", "certificates"}
 
 // changes gathers addresses, each once, in order.
 type changes struct {

@@ -24,7 +24,7 @@ type Filter struct {
 	Kinds []string
 	Rigs  []string
 	Yards []string // the yards that the rigs belong to now
-	Held  []string // yards that the reader is held to; facts about no rig are then out
+	Held  []string // yards that the reader is held to
 	Quiet bool     // without meter.read, unless Kinds name it
 }
 
@@ -63,7 +63,7 @@ func (r *Reader) Changes(c *events.Commit) [][]string {
 	list := make([][]string, len(c.Facts))
 	r.Fleet.View(func(s *fleet.State) {
 		for i := range c.Facts {
-			list[i] = all.seen(s, Changes(s, &c.Facts[i]))
+			list[i] = all.seen(s, Changes(s, &c.Facts[i]), true)
 		}
 	})
 	return list
@@ -102,39 +102,35 @@ func (r *Reader) take(p *Page, f *Filter, after events.Position, limit int, c *e
 			}
 			p.Next = at
 			e := &c.Facts[i]
-			kind, subject := e.Fact.Kind(), e.Fact.Subject()
-			if rig := s.Rigs[subject]; f.wants(kind, subject, rig) {
-				p.Facts = append(p.Facts, Fact{
-					Position: at, Commit: c.N, Index: i, Kind: kind, Rig: subject, At: e.At.UTC(), By: e.By,
-					Recorded: c.Recorded.UTC(), Fact: shape.FeedFact(rig, e.Fact), Changes: f.seen(s, Changes(s, e)),
-				})
+			sight := f.sees(s, e)
+			if sight == hidden {
+				continue
 			}
+			subject := e.Fact.Subject()
+			rig := s.Rigs[subject]
+			fact := Fact{
+				Position: at, Commit: c.N, Index: i, Kind: e.Fact.Kind(), Rig: subject, At: e.At.UTC(), By: e.By, Recorded: c.Recorded.UTC(),
+			}
+			if sight == left {
+				fact.Fact, fact.Changes = map[string]string{"rig": subject}, leaving(rig)
+			} else {
+				fact.Fact, fact.Changes = shape.FeedFact(rig, e.Fact), f.seen(s, Changes(s, e), subject == "")
+			}
+			p.Facts = append(p.Facts, fact)
 		}
 		p.Next = events.After(c.N)
 	})
 }
 
-// seen gives the addresses of what a reader may see.
-func (f *Filter) seen(s *fleet.State, all []Address) []string {
+// seen gives the addresses of what a reader may see. Those of no rig go with
+// facts about no rig, which tell of what everybody may read.
+func (f *Filter) seen(s *fleet.State, all []Address, general bool) []string {
 	paths := make([]string, 0, len(all))
 	for _, a := range all {
 		rig := s.Rigs[a.Rig]
-		if len(f.Held) == 0 || rig != nil && slices.Contains(f.Held, rig.Yard) {
+		if len(f.Held) == 0 || a.Rig == "" && general || rig != nil && slices.Contains(f.Held, rig.Yard) {
 			paths = append(paths, a.Path)
 		}
 	}
 	return paths
-}
-
-func (f *Filter) wants(kind, subject string, rig *fleet.Rig) bool {
-	listed := func(list []string, word string) bool { return len(list) == 0 || slices.Contains(list, word) }
-	switch {
-	case events.Private(kind), !listed(f.Kinds, kind), !listed(f.Rigs, subject):
-		return false
-	case f.Quiet && len(f.Kinds) == 0 && kind == "meter.read":
-		return false
-	case len(f.Yards) == 0 && len(f.Held) == 0:
-		return true
-	}
-	return rig != nil && listed(f.Yards, rig.Yard) && listed(f.Held, rig.Yard)
 }

@@ -11,7 +11,8 @@ import (
 // IssueCertificate records the certificate that a licensed tester gave for a
 // rig. Inspected is the day of the inspection; one entered late corrects the
 // past. Expires is the last day that the certificate itself names, if it names
-// one. Make it with NewCertificateID.
+// one. With Inspection it belongs to one on the ledger, by a licensed tester: an
+// own check earns none. Make it with NewCertificateID.
 type IssueCertificate struct {
 	ID         string     `json:"-"`
 	Rig        string     `json:"rig"`
@@ -44,6 +45,9 @@ func (i *IssueCertificate) Decide(d Deciding) ([]events.Entry, error) {
 		switch {
 		case in == nil || in.Rig != i.Rig:
 			c.fail("/inspection", "rig %s has no inspection %q", i.Rig, i.Inspection)
+		case !in.Statutory:
+			c.fail("/inspection", "inspection %s was an own check, which earns no certificate; leave it out, and name the licensed tester who gave one", i.Inspection)
+			return nil, c.err()
 		case !in.Passed():
 			c.fail("/inspection", "inspection %s was not passed", i.Inspection)
 		case i.Inspected == "":

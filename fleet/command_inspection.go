@@ -39,7 +39,8 @@ type JudgeInspection struct {
 	File        string              `json:"file,omitempty"`
 }
 
-// PassedCertificate is the certificate and sticker that a passed inspection earns.
+// PassedCertificate is the certificate and sticker that a passed inspection by a
+// licensed tester earns.
 type PassedCertificate struct {
 	ID      string `json:"-"`
 	Number  string `json:"number"`
@@ -122,6 +123,10 @@ func (j *JudgeInspection) Decide(d Deciding) ([]events.Entry, error) {
 			facts = append(facts, d.answerTask(rig, at, j.Tester, "inspection "+j.ID)...)
 		}
 		return facts, nil
+	}
+	if !j.Statutory {
+		c.fail("/certificate", "goes with an inspection by a licensed tester, and this is an own check: statutory is false")
+		return nil, c.err()
 	}
 	if !passed(fact.Outcome) {
 		c.fail("/certificate", "goes with a passed inspection; this one is judged %q%s", fact.Outcome, notDone(result))

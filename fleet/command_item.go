@@ -51,10 +51,7 @@ func (b *BookItem) Decide(d Deciding) ([]events.Entry, error) {
 		return nil, err
 	}
 	var c check
-	date := c.date("/date", b.Date)
-	if b.Date == "" {
-		c.fail("/date", "is missing")
-	}
+	date := d.bookedDay(&c, b.Date)
 	c.optional("/for", b.For, 100)
 	if err := c.err(); err != nil {
 		return nil, err
@@ -63,6 +60,19 @@ func (b *BookItem) Decide(d Deciding) ([]events.Entry, error) {
 		return nil, conflict("item %s is in hand already", b.Item)
 	}
 	return []events.Entry{d.entry(&events.ItemBooked{Item: it.Item, Rig: it.Rig, Date: date, For: b.For})}, nil
+}
+
+// bookedDay checks the day that work is put on, "/date". A day that has gone by is
+// none to book: what was done then is put on record by finishing it.
+func (d Deciding) bookedDay(c *check, text string) string {
+	date := c.date("/date", text)
+	if text == "" {
+		c.fail("/date", "is missing")
+	}
+	if day, err := plan.ParseDate(date); err == nil && day.Before(plan.Of(d.Now, d.zone)) {
+		c.fail("/date", "lies in the past; what was done then is entered as finished")
+	}
+	return date
 }
 
 // StartItem takes an item in hand. Cautioned says that the worker has read the
@@ -116,6 +126,9 @@ type FinishItem struct {
 	Checked  []string            `json:"checked,omitempty"` // lines of the task's check list that were seen to
 	Files    []string            `json:"files,omitempty"`   // photos and papers, by hash; kept before
 }
+
+// finishEvent stands before the item in the event of the reading that came with its end.
+const finishEvent = "finish:"
 
 // finishMost bounds each list of what comes with a finished item.
 const finishMost = 100
@@ -173,7 +186,7 @@ func (f *FinishItem) Decide(d Deciding) ([]events.Entry, error) {
 		return nil, err
 	}
 	if len(f.Counters) > 0 {
-		read.Event = "finish:" + it.Item
+		read.Event = finishEvent + it.Item
 	}
 	// What the larger task counts for: on this part, and on every other part of
 	// the rig that the included tasks are about.

@@ -147,8 +147,9 @@ func (m StartMeter) entry(d Deciding, c *check, field, rig string) events.Entry 
 	return e
 }
 
-// AmendRig changes what was registered; nil leaves a field as it is. IfMatch,
-// when not 0, is the commit the caller saw the rig at.
+// AmendRig changes what was registered; nil leaves a field as it is, and what is
+// as asked already is no fact. IfMatch, when not 0, is the commit the caller saw
+// the rig at.
 type AmendRig struct {
 	Rig      string   `json:"-"`
 	IfMatch  uint64   `json:"-"`
@@ -184,7 +185,8 @@ func (a *AmendRig) Decide(d Deciding) ([]events.Entry, error) {
 		c.optional("/serial", *a.Serial, 100)
 	}
 	if a.FirstUse != nil {
-		c.date("/first_use", *a.FirstUse)
+		day := c.date("/first_use", *a.FirstUse)
+		f.FirstUse = &day
 	}
 	if a.WidthM != nil {
 		if !(*a.WidthM > 0 && *a.WidthM <= 60) {
@@ -203,7 +205,27 @@ func (a *AmendRig) Decide(d Deciding) ([]events.Entry, error) {
 	if err := c.err(); err != nil {
 		return nil, err
 	}
+	if !rig.differs(f) {
+		return nil, nil // as it is already: asked twice, it happens once
+	}
 	return []events.Entry{d.entry(f)}, nil
+}
+
+// differs leaves in an amendment only what it changes, and says whether that is
+// anything: a form sends all of its fields.
+func (r *Rig) differs(f *events.RigAmended) bool {
+	f.Name, f.Yard = other(f.Name, r.Name), other(f.Yard, r.Yard)
+	f.Serial, f.FirstUse = other(f.Serial, r.Serial), other(f.FirstUse, r.FirstUse)
+	f.WidthMM, f.TankML = other(f.WidthMM, r.WidthMM), other(f.TankML, r.TankML)
+	return f.Name != nil || f.Yard != nil || f.Serial != nil || f.FirstUse != nil || f.WidthMM != nil || f.TankML != nil
+}
+
+// other gives a new value, nil where it is the one that stands.
+func other[T comparable](to *T, from T) *T {
+	if to != nil && *to == from {
+		return nil
+	}
+	return to
 }
 
 func unchanged(seen, now uint64) error {

@@ -31,10 +31,7 @@ func (b *BookVisit) Decide(d Deciding) ([]events.Entry, error) {
 		return nil, err
 	}
 	var c check
-	date := c.date("/date", b.Date)
-	if b.Date == "" {
-		c.fail("/date", "is missing")
-	}
+	date := d.bookedDay(&c, b.Date)
 	c.optional("/for", b.For, 100)
 	switch n := len(b.Items); {
 	case n == 0:

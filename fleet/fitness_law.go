@@ -225,6 +225,12 @@ func (s *State) lawReasons(fit *Fitness, rig *Rig, m moment) bool {
 	return applies
 }
 
+// EverInspected says whether the ledger knows of any inspection by law that the
+// rig passed, by its sheet or by a certificate that was not withdrawn.
+func (s *State) EverInspected(rig *Rig) bool {
+	return s.CertificateOf(rig) != nil || s.everPassed(rig, moment{asOf: farFuture})
+}
+
 func (s *State) everPassed(rig *Rig, m moment) bool {
 	return slices.ContainsFunc(rig.Bay.Inspections, func(id string) bool {
 		in := s.Bay.Inspections[id]

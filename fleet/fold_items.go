@@ -42,7 +42,7 @@ func (s *State) applyItem(c *events.Commit, e *events.Entry, rig *Rig) error {
 	case *events.ItemDeferred:
 		it.Deferral, it.DeferBy = f, e.By
 	case *events.ItemFinished:
-		it.Finish = f
+		it.Finish, it.Read = f, readAtFinish(c, f.Item)
 		for _, file := range f.Files {
 			s.refer(file, it.Rig)
 		}
@@ -55,6 +55,17 @@ func (s *State) applyItem(c *events.Commit, e *events.Entry, rig *Rig) error {
 		s.endCycle(c, it, e, Struck, f.Reason)
 	case *events.ItemReturned:
 		s.itemReturned(c, it, f)
+	}
+	return nil
+}
+
+// readAtFinish finds the reading that came with the end of an item: it stands in
+// the same commit, under the item's name.
+func readAtFinish(c *events.Commit, item string) []events.Counter {
+	for i := range c.Facts {
+		if read, ok := c.Facts[i].Fact.(*events.MeterRead); ok && read.Event == finishEvent+item {
+			return read.Counters
+		}
 	}
 	return nil
 }
@@ -157,7 +168,7 @@ func (s *State) reopen(c *events.Commit, it *Item) {
 	if it == nil {
 		return
 	}
-	it.EndedAt, it.EndedBy, it.Finish, it.StruckFor, it.EndedWith, it.Before = time.Time{}, "", nil, "", "", 0
+	it.EndedAt, it.EndedBy, it.Finish, it.Read, it.StruckFor, it.EndedWith, it.Before = time.Time{}, "", nil, nil, "", "", 0
 	it.Stage, it.Changed = it.stageOpen(), c.N
 	if rig := s.Rigs[it.Rig]; rig != nil {
 		rig.Open = append(rig.Open, it.Item)

@@ -46,7 +46,9 @@ func (s *State) applyBay(c *events.Commit, e *events.Entry, rig *Rig) (known boo
 			r.Changed = c.N
 		}
 	case *events.InspectionJudged:
-		s.Bay.Inspections[f.Inspection] = &Inspection{InspectionJudged: *f, Proof: proof(c, e)}
+		in := &Inspection{InspectionJudged: *f, Proof: proof(c, e)}
+		in.Worst, in.AllNozzles = s.worstOnSheet(in)
+		s.Bay.Inspections[f.Inspection] = in
 		rig.Bay.Inspections = append(rig.Bay.Inspections, f.Inspection)
 		s.refer(f.File, f.Rig)
 	case *events.CalibrationMade:

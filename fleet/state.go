@@ -179,6 +179,7 @@ type Item struct {
 	EndedBy   string               `json:"ended_by,omitempty"`
 	Finish    *events.ItemFinished `json:"finish,omitempty"`
 	StruckFor string               `json:"struck_for,omitempty"`
+	Read      []events.Counter     `json:"read,omitempty"` // what the meters showed when it was finished
 
 	// What its end is taken back by: see itemReturned.
 	EndedWith string    `json:"ended_with,omitempty"` // the larger item that it was done with

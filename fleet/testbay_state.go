@@ -82,6 +82,8 @@ type Placement struct {
 type Inspection struct {
 	events.InspectionJudged
 	Proof
+	Worst      *events.WorstNozzle `json:"worst_nozzle,omitempty"` // that it measured itself
+	AllNozzles bool                `json:"all_nozzles,omitempty"`  // and it measured every one
 }
 
 // Passed says whether nothing failed and nothing is open.

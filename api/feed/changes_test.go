@@ -271,7 +271,7 @@ func TestChangesLeaveNothingOut(t *testing.T) {
 		}
 	})
 	item := "/v1/items/" + apitest.FilterItem + "1"
-	step("workshop", item+"/book", apitest.Obj{"date": "2026-05-04"})
+	step("workshop", item+"/book", apitest.Obj{"date": h.Now().In(apitest.Zone).Format(time.DateOnly)})
 	step("operator", "/v1/rigs/T01/handover", apitest.Obj{"rinsed": true, "washed_outside": true, "filters_out": true, "last_products": []string{"water"}, "signed_by": "O. Example"})
 	step("workshop", item+"/start", apitest.Obj{"by": "A. Example", "cautions_read": true})
 	step("workshop", item+"/finish", apitest.Obj{"by": "A. Example"})

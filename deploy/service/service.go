@@ -112,6 +112,13 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
 	// A killed service leaves its addresses behind; they are not ours.
+	if o.NATSURL == "" { // before anything of one that serves from here already is touched
+		unlock, err := lockFile(filepath.Join(o.Data, "nats.lock"))
+		if err != nil {
+			return nil, fmt.Errorf("another rigledger serves from %s: %w", o.Data, err)
+		}
+		s.onClose("lock", unlock)
+	}
 	_ = os.Remove(filepath.Join(o.Data, AddressesFile))
 	store, err := OpenStore(ctx, o)
 	if err != nil {
@@ -241,11 +248,6 @@ func (s *Service) road(o Options, ours *atomic.Pointer[intake.Server]) (*nats.Co
 		s.Addresses.NATS = redact(o.NATSURL)
 		return nc, s.answerWhoIsWho(o, log)
 	}
-	unlock, err := lockFile(filepath.Join(o.Data, "nats.lock"))
-	if err != nil {
-		return nil, fmt.Errorf("another rigledger serves from %s: %w", o.Data, err)
-	}
-	s.onClose("lock", unlock)
 	server, err := intake.StartServer(intake.ServerOptions{
 		Listen: o.NATS, MQTT: o.MQTT, StoreDir: filepath.Join(o.Data, "nats"),
 		CertFile: o.CertFile, KeyFile: o.KeyFile, Credentials: s.Fleet, Logger: log,

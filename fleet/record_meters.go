@@ -1,6 +1,7 @@
 package fleet
 
 import (
+	"math"
 	"strings"
 	"time"
 
@@ -51,13 +52,14 @@ type RecordFact struct {
 	Since  []RecordRun `json:"since_last,omitempty"` // of a job done: it, and what else it counted for
 }
 
-// MeterThen is a meter's total at a time: linear between the kept readings on
-// either side.
+// MeterThen is a meter's total at a time: linear between what lies on either
+// side, kept readings and changes of the counter.
 type MeterThen struct {
 	Meter  string         `json:"meter"`
 	Total  plan.Amounts   `json:"total"`
 	Before *RecordReading `json:"before,omitempty"` // at that time or before; nil: none
 	After  *RecordReading `json:"after,omitempty"`  // nil: none
+	Swaps  []RecordSwap   `json:"swaps,omitempty"`  // changes of the counter between these
 }
 
 // RecordRun is how much a part had run when a task was done on it, since the time
@@ -97,16 +99,27 @@ func recordMeters(rig *Rig) []RecordMeter {
 			Meter: m.Meter, Quantity: string(s.Quantity), Total: amountOf(s.Quantity, total), Start: amountOf(s.Quantity, s.Epochs[0].Start),
 			Counter: amountOf(s.Quantity, total-now.Base+now.Start), RestsOn: readingBefore(s, farFuture),
 		}
-		for i := 1; i < len(s.Epochs); i++ {
-			e, old := &s.Epochs[i], &s.Epochs[i-1]
-			swap := RecordSwap{
-				At: time.UnixMilli(e.At).UTC(), Start: amountOf(s.Quantity, e.Start), Total: amountOf(s.Quantity, e.Base),
-				Given: old.End != nil, Last: amountOf(s.Quantity, e.Base-old.Base+old.Start),
-			}
-			swap.Commit, swap.Rolled = swappedIn(rig, m.Meter, e.At)
-			one.Swaps = append(one.Swaps, swap)
-		}
+		one.Swaps = recordSwaps(rig, m, math.MinInt64, math.MaxInt64)
 		all = append(all, one)
+	}
+	return all
+}
+
+// recordSwaps gives the changes of a meter's counter from one time to another.
+func recordSwaps(rig *Rig, m *Meter, from, to int64) []RecordSwap {
+	var all []RecordSwap
+	s := m.Series
+	for i := 1; i < len(s.Epochs); i++ {
+		e, old := &s.Epochs[i], &s.Epochs[i-1]
+		if e.At < from || e.At > to {
+			continue
+		}
+		swap := RecordSwap{
+			At: time.UnixMilli(e.At).UTC(), Start: amountOf(s.Quantity, e.Start), Total: amountOf(s.Quantity, e.Base),
+			Given: old.End != nil, Last: amountOf(s.Quantity, e.Base-old.Base+old.Start),
+		}
+		swap.Commit, swap.Rolled = swappedIn(rig, m.Meter, e.At)
+		all = append(all, swap)
 	}
 	return all
 }
@@ -144,9 +157,14 @@ func metersThen(rig *Rig, at int64) []MeterThen {
 			continue
 		}
 		then := MeterThen{Meter: m.Meter, Total: amountOf(s.Quantity, s.TotalAt(at)), Before: readingBefore(s, at+1)}
-		if next, ok := s.ReadAfter(at); ok {
-			then.After = recordReading(s.Quantity, next)
+		from, to := int64(math.MinInt64), int64(math.MaxInt64)
+		if then.Before != nil {
+			from = then.Before.At.UnixMilli()
 		}
+		if next, ok := s.ReadAfter(at); ok {
+			then.After, to = recordReading(s.Quantity, next), next.At
+		}
+		then.Swaps = recordSwaps(rig, m, from, to)
 		all = append(all, then)
 	}
 	return all

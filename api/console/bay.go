@@ -100,7 +100,7 @@ func showBay(v *visit) error {
 		}
 	}
 	slices.SortFunc(d.Rest, byPressure)
-	return v.show("bay.html", word("The test bay"), "/bay", d)
+	return v.showLive("bay.html", word("The test bay"), "/bay", d)
 }
 
 func byPressure(a, b bayRow) int {

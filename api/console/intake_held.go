@@ -234,6 +234,9 @@ func (v *visit) voidForm(s *fleet.State) (*voidForm, error) {
 		return nil, err
 	}
 	ms, err := strconv.ParseInt(v.query("at"), 10, 64)
+	if moment, wrong := time.Parse(time.RFC3339Nano, v.query("at")); wrong == nil { // as the rig's page names it
+		ms, err = moment.UnixMilli(), nil
+	}
 	m := metersOf(r, name)
 	if err != nil || m == nil {
 		return nil, &fleet.Error{Code: fleet.Invalid, Message: word("It does not name a reading.")}

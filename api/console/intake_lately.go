@@ -1,6 +1,9 @@
 package console
 
 import (
+	"cmp"
+	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -16,75 +19,122 @@ const (
 	latelyStep    = 16      // commits read at a time
 )
 
-// cameIn is a reading as it came and was taken.
+// cameIn is a reading that counts, and how it came.
 type cameIn struct {
 	Rig, Name, Yard string
-	At, Recorded    time.Time
+	At              time.Time
+	Values          []readValue
+	Commit          uint64 // 0: it came longer ago than is looked back here
+	Recorded        time.Time
 	Late            string
 	Way             string
-	Values          []readValue
-	Commit          uint64
 }
 
 // readValue is one of its counters, with where it can be taken back.
 type readValue struct {
-	Meter, Text string
+	Meter, Unit string
+	Value       float64
+	Decimals    int
 	At          int64 // Unix ms
-	Held        bool  // still on record
+
+	base int64
 }
 
-// lately looks back in the ledger for the newest reading of each rig, or for the
-// newest of one rig.
+// lately gives the newest reading of each rig, or the newest of one rig, by when
+// they were measured. The state knows them; in which commit they came is looked
+// up in the ledger.
 func (v *visit) lately(f intakeFilter) ([]cameIn, error) {
 	var all []cameIn
-	seen := map[string]bool{}
-	err := v.backwards(v.fleet.Head().N, latelyCommits, latelyBytes, func(c *events.Commit) bool {
-		v.fleet.View(func(s *fleet.State) {
-			for i := len(c.Facts) - 1; i >= 0 && len(all) < latelyOnPage; i-- {
-				e := &c.Facts[i]
-				read, ok := e.Fact.(*events.MeterRead)
-				if !ok || f.Rig == "" && seen[read.Rig] || f.Rig != "" && read.Rig != f.Rig {
-					continue
-				}
-				r := s.Rigs[read.Rig]
-				if r == nil || !v.who.MaySee(r.Yard) || f.Yard != "" && r.Yard != f.Yard {
-					continue
-				}
-				seen[read.Rig] = true
-				all = append(all, cameInOf(r, c, e, read))
+	v.fleet.View(func(s *fleet.State) {
+		for code, r := range s.Rigs {
+			if !v.who.MaySee(r.Yard) || f.Yard != "" && r.Yard != f.Yard || f.Rig != "" && code != f.Rig {
+				continue
 			}
-		})
-		return len(all) < latelyOnPage
+			most := 1
+			if f.Rig != "" {
+				most = latelyOnPage
+			}
+			all = append(all, newestReadings(r, most)...)
+		}
 	})
-	return all, err
+	slices.SortFunc(all, func(a, b cameIn) int { return cmp.Or(b.At.Compare(a.At), strings.Compare(a.Rig, b.Rig)) })
+	all = all[:min(len(all), latelyOnPage)]
+	return all, v.cameWith(all)
 }
 
-func cameInOf(r *fleet.Rig, c *events.Commit, e *events.Entry, read *events.MeterRead) cameIn {
-	in := cameIn{Rig: r.Rig, Name: r.Name, Yard: r.Yard, At: e.At, Recorded: c.Recorded, Late: lateness(e.At, c.Recorded), Way: wayOf(e.By, read), Commit: c.N}
-	for _, k := range read.Counters {
-		if m := r.Meter(k.Meter); m != nil {
-			ms := e.At.UnixMilli()
-			held := false
-			for _, p := range m.Series.Points(ms, ms) {
-				held = held || p.Value == k.Value
+// newestReadings gives the newest readings of a rig, its meters' of one time together.
+func newestReadings(r *fleet.Rig, most int) []cameIn {
+	var all []cameIn
+	for before := int64(math.MaxInt64); len(all) < most; {
+		at, found := int64(0), false
+		for _, m := range r.Meters {
+			if last, ok := m.Series.ReadBefore(before); ok && (!found || last > at) {
+				at, found = last, true
 			}
-			in.Values = append(in.Values, readValue{k.Meter, meterText(m.Series.Quantity, k.Value), ms, held})
 		}
+		if !found {
+			break
+		}
+		in := cameIn{Rig: r.Rig, Name: r.Name, Yard: r.Yard, At: time.UnixMilli(at).UTC()}
+		for _, m := range r.Meters {
+			for _, p := range m.Series.Points(at, at) {
+				q := m.Series.Quantity
+				in.Values = append(in.Values, readValue{m.Meter, meterSymbol(q), q.FromBase(p.Value), meterDecimals(q), at, p.Value})
+			}
+		}
+		all = append(all, in)
+		before = at
 	}
-	return in
+	return all
+}
+
+// cameWith looks back in the ledger for the commits in which readings came.
+func (v *visit) cameWith(all []cameIn) error {
+	type key struct {
+		rig string
+		at  int64
+	}
+	missing := map[key]*cameIn{}
+	for i := range all {
+		missing[key{all[i].Rig, all[i].At.UnixMilli()}] = &all[i]
+	}
+	return v.backwards(v.fleet.Head().N, latelyCommits, latelyBytes, func(c *events.Commit) bool {
+		for i := range c.Facts {
+			e := &c.Facts[i]
+			read, ok := e.Fact.(*events.MeterRead)
+			if !ok {
+				continue
+			}
+			k := key{read.Rig, e.At.UnixMilli()}
+			if in := missing[k]; in != nil && in.isOf(read) {
+				in.Commit, in.Recorded, in.Late, in.Way = c.N, c.Recorded, lateness(e.At, c.Recorded), wayOf(e.By, read)
+				delete(missing, k)
+			}
+		}
+		return len(missing) > 0
+	})
+}
+
+// isOf says whether a fact holds one of the values that count.
+func (in *cameIn) isOf(read *events.MeterRead) bool {
+	return slices.ContainsFunc(in.Values, func(x readValue) bool {
+		return slices.Contains(read.Counters, events.Counter{Meter: x.Meter, Value: x.base})
+	})
 }
 
 // wayOf says who vouches for a reading and how it came, as far as the fact tells:
 // a rig's own line is NATS, MQTT or its token.
-func wayOf(by string, read *events.MeterRead) string {
+func wayOf(by string, read *events.MeterRead) string { return wayOfReading(read.Rig, by, read.Event) }
+
+func wayOfReading(rig, by, event string) string {
 	switch {
-	case strings.HasPrefix(read.Event, "released:"):
+	case strings.HasPrefix(event, "released:"):
 		return word("released here")
-	case strings.HasPrefix(read.Event, "taskdata-"):
+	case strings.HasPrefix(event, "taskdata-"):
 		return word("task data from") + " " + by
-	case strings.HasPrefix(read.Event, "fleet-"):
+	case strings.HasPrefix(event, "fleet-"):
 		return word("fleet document from") + " " + by
-	case by == "rig:"+read.Rig:
+	case by == "rig:"+rig:
 		return word("the rig itself")
 	}
 	return by

@@ -147,7 +147,7 @@ func TestAWrongReadingIsTakenBackAndPutBack(t *testing.T) {
 	h.hours("T01", h.now().Add(-2*time.Hour), 40)
 	h.hours("T01", h.now().Add(-time.Hour), 41)
 	v := h.visit("workshop")
-	list := v.get("/intake?rig=T01").is(200).has("pump 41.00 h", "pump 40.00 h", "1 hour late")
+	list := v.get("/intake?rig=T01").is(200).has(`value="41.00"`, `value="40.00"`, "1 hour late")
 	at := h.now().Add(-time.Hour).UnixMilli()
 	path := fmt.Sprintf("/intake?rig=T01&meter=pump&at=%d", at)
 	list.has(strings.ReplaceAll(path, "&", "&amp;"))
@@ -165,6 +165,33 @@ func TestAWrongReadingIsTakenBackAndPutBack(t *testing.T) {
 	h.visit("reader").get(path).is(200).hasNot(`data-form="void"`)
 	v.get("/intake?rig=T01&meter=pump&at=x").is(422)
 	v.get("/intake?rig=T99&meter=pump&at=1").is(404)
+}
+
+// TestTheNewestReadingIsTheOneMeasuredLast: what came last may tell of long ago.
+func TestTheNewestReadingIsTheOneMeasuredLast(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north", nil)
+	h.register("T02", "north", nil)
+	h.read("T01", h.now().Add(-time.Hour), 41.25, 300)
+	h.read("T02", h.now().Add(-3*time.Hour), 7, 50)
+	h.hours("T01", h.now().Add(-5*time.Hour), 40)
+	v := h.visit("manager")
+	_, lately, _ := strings.Cut(v.get("/intake").is(200).text, `id="lately"`)
+	sheet{t: t, text: lately}.has(`value="41.25"`, `value="300.00"`, `value="7.00"`, "1 hour late", "3 hours late", `href="/ledger/commits/`).hasNot(`value="40.00"`)
+	if strings.Index(lately, ">T02<") < strings.Index(lately, ">T01<") {
+		t.Error("the one measured last is not first")
+	}
+	_, lately, _ = strings.Cut(v.get("/intake?rig=T01").is(200).text, `id="lately"`)
+	first, second := strings.Index(lately, `value="41.25"`), strings.Index(lately, `value="40.00"`)
+	if first < 0 || second < first {
+		t.Errorf("of one rig the newest is at %d and the one before at %d", first, second)
+	}
+	// A reading that came longer ago than is looked back is shown all the same.
+	for i := range 800 {
+		h.hours("T02", h.now().Add(-3*time.Hour+time.Duration(i+1)*10*time.Second), 7+float64(i+1)/400)
+	}
+	_, lately, _ = strings.Cut(v.get("/intake").is(200).text, `id="lately"`)
+	sheet{t: t, text: lately}.has(`value="41.25"`, "longer ago", `value="9.00"`)
 }
 
 // hold puts messages that cannot be read into quarantine, as the wire does.

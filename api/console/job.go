@@ -200,7 +200,7 @@ func showJob(v *visit) error {
 			d.Checks[i].Ticked = v.refused.form == "finish" && v.refused.typed.Get(d.Checks[i].Name) != ""
 		}
 	}
-	return v.show("job.html", d.Title+", "+d.Rig, "/workshop", d)
+	return v.showLive("job.html", d.Title+", "+d.Rig, "/workshop", d)
 }
 
 // jobOf gathers everything about a job.

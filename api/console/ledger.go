@@ -12,7 +12,10 @@ import (
 	"rigledger/fleet"
 )
 
-var ledgerPages = []page{{"/ledger", watching, showLedger}}
+var ledgerPages = []page{
+	{"/ledger", watching, showLedger},
+	{"/ledger/commits/:commit", nil, showCommit}, // operators too: their rigs' pages name commits
+}
 
 // Bounds of one page of the ledger.
 const (
@@ -53,7 +56,7 @@ type commitCard struct {
 	Recorded time.Time
 	Facts    []factLine
 	More     int // facts that are not listed
-	Size     int // facts in all, for the drawing
+	Size     int // facts in all
 }
 
 type factLine struct {
@@ -118,7 +121,7 @@ func (d *ledgerView) look(v *visit) error {
 			return false
 		}
 		last = c.N
-		if card := v.commitCard(c); len(card.Facts) > 0 {
+		if card := v.commitCard(c, factsOfCommit); len(card.Facts) > 0 {
 			d.Commits = append(d.Commits, card)
 		}
 		return true
@@ -132,34 +135,19 @@ func (d *ledgerView) look(v *visit) error {
 	return nil
 }
 
-// commitCard gives a commit in words, as far as the reader may see it: what the
-// feed shows, and to managers of the whole fleet who was let in.
-func (v *visit) commitCard(c *events.Commit) commitCard {
+// commitCard gives a commit in words, at most so many facts of it, as far as the
+// reader may see it.
+func (v *visit) commitCard(c *events.Commit, most int) commitCard {
 	card := commitCard{N: c.N, Hash: c.Hash.String(), Recorded: c.Recorded, Size: len(c.Facts)}
-	all := len(v.who.Yards) == 0
 	v.fleet.View(func(s *fleet.State) {
 		for i := range c.Facts {
-			e := &c.Facts[i]
-			kind, subject := e.Fact.Kind(), e.Fact.Subject()
-			rig := s.Rigs[subject]
 			switch {
-			case events.Private(kind) && !(all && v.may(managers...)), kind == "request.kept":
-				continue
-			case !all && (rig == nil || !v.who.MaySee(rig.Yard)):
-				continue
-			case len(card.Facts) >= factsOfCommit:
+			case !v.seesFact(s, c.Facts[i].Fact):
+			case len(card.Facts) >= most:
 				card.More++
-				continue
+			default:
+				card.Facts = append(card.Facts, lineOf(s, c, i))
 			}
-			words := tell(s, e.Fact)
-			line := factLine{
-				Position: events.Position{Commit: c.N, Index: i}, Words: words.What, Detail: words.About,
-				Kind: kind, Rig: subject, Known: rig != nil, By: e.By, At: e.At,
-			}
-			if c.Recorded.Sub(e.At).Abs() >= time.Minute {
-				line.Elsewhen, line.Late = true, lateness(e.At, c.Recorded)
-			}
-			card.Facts = append(card.Facts, line)
 		}
 	})
 	return card

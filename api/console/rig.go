@@ -94,7 +94,7 @@ func showRig(v *visit) error {
 	if err != nil {
 		return err
 	}
-	return v.show("rig.html", d.Rig, "/", &d)
+	return v.showLive("rig.html", d.Rig, "/", &d)
 }
 
 // rigAmount is a quantity as people read it.

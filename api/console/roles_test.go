@@ -31,10 +31,15 @@ var mayLook = map[string]string{
 	"/calibrations/:calibration":        "manager workshop operator reader",
 	"/intake":                           "manager workshop reader",
 	"/ledger":                           "manager workshop reader",
+	"/ledger/commits/:commit":           "manager workshop operator reader",
 	"/access":                           "manager",
 	"/rigs/:rig/record":                 "manager workshop reader",
 	"/inspections/:inspection/record":   "manager workshop reader",
 	"/calibrations/:calibration/record": "manager workshop reader",
+
+	"/rigs/:rig/record/json":                 "manager workshop reader",
+	"/inspections/:inspection/record/json":   "manager workshop reader",
+	"/calibrations/:calibration/record/json": "manager workshop reader",
 }
 
 // TestEveryPageForEveryRole walks the whole table, as each role and as one whose
@@ -49,7 +54,7 @@ func TestEveryPageForEveryRole(t *testing.T) {
 	calibration := h.send("workshop", "POST", "/v1/calibrations", obj{"rig": "T01", "tester": "B. Bench", "nozzle": "03", "bar": 3, "spacing_m": 0.5, "km_h": 8, "flows_l_min": flows})["calibration"].(string)
 	inspection := h.send("manager", "GET", "/v1/inspections?rig=T01", nil)["inspections"].([]any)[0].(obj)["inspection"].(string)
 	item := h.send("manager", "GET", "/v1/items?rig=T01&limit=1", nil)["items"].([]any)[0].(obj)["item"].(string)
-	fill := strings.NewReplacer(":rig", "T01", ":part", "T01-boom", ":item", item, ":inspection", inspection, ":calibration", calibration, ":file", strings.Repeat("0", 64))
+	fill := strings.NewReplacer(":rig", "T01", ":part", "T01-boom", ":item", item, ":inspection", inspection, ":calibration", calibration, ":commit", h.commitOf("T01"), ":file", strings.Repeat("0", 64))
 	people := map[string]*visitor{}
 	for _, role := range []string{"manager", "workshop", "operator", "reader", "elsewhere"} {
 		people[role] = h.visit(role)

@@ -48,7 +48,7 @@ func parseTemplates(files fs.FS) map[string]*template.Template {
 // functions are what templates can say. Dates and numbers are written so that
 // the script can put them into the reader's own form.
 var functions = template.FuncMap{
-	"day": dayElement, "days": daysElement, "dated": datedText, "worktime": workTime, "moment": momentElement, "number": numberElement, "open": openForm, "in": newField, "options": optionsOf,
+	"day": dayElement, "days": daysElement, "dated": datedText, "worktime": workTime, "moment": momentElement, "number": numberElement, "commit": commitLink, "open": openForm, "in": newField, "options": optionsOf,
 	"asset": func(name string) string { return assetAddress[name] },
 	"words": func(s string) string { return strings.NewReplacer("_", " ", "-", " ").Replace(s) },
 	"list":  func(of ...any) []any { return of },
@@ -152,6 +152,27 @@ func numberElement(of any, decimals int) (template.HTML, error) {
 	}
 	text := strconv.FormatFloat(v, 'f', decimals, 64)
 	return template.HTML(`<data class="number" value="` + text + `">` + text + `</data>`), nil
+}
+
+// commitLink writes a commit's number as a link to it, with a word before it if
+// one is given.
+func commitLink(n any, words ...string) (template.HTML, error) {
+	if text, ok := n.(string); ok {
+		parsed, err := strconv.ParseUint(text, 10, 64)
+		if err != nil {
+			return template.HTML(template.HTMLEscapeString(text)), nil
+		}
+		n = parsed
+	}
+	number, err := numberElement(n, 0)
+	if err != nil {
+		return "", err
+	}
+	before := ""
+	for _, w := range words {
+		before += template.HTMLEscapeString(w) + " "
+	}
+	return template.HTML(fmt.Sprintf(`<a class="commit" href="/ledger/commits/%v">%s`, n, before)) + number + "</a>", nil
 }
 
 // asset is the style sheet, the script or our mark, made of all our files of its

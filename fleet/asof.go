@@ -54,7 +54,7 @@ func (f *Fleet) AsOf(ctx context.Context, at time.Time) (*State, error) {
 	case ctx.Err() != nil:
 		return nil, &Error{Code: Down, Message: "gave up reading the ledger", Cause: ctx.Err()}
 	case err != nil:
-		return nil, fmt.Errorf("folding the ledger up to %s: %w", at.UTC().Format(time.RFC3339), err)
+		return nil, &Error{Code: Down, Message: "the ledger cannot be read", Cause: fmt.Errorf("folding it up to %s: %w", at.UTC().Format(time.RFC3339), err)}
 	}
 	if over { // later commits cannot change it any more
 		p.kept = append(p.kept, past{ms, s})

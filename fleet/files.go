@@ -147,7 +147,7 @@ func (f *Fleet) CommitAt(ctx context.Context, n uint64) (*events.Commit, error) 
 	})
 	switch {
 	case err != nil && !errors.Is(err, errFound):
-		return nil, fmt.Errorf("reading commit %d: %w", n, err)
+		return nil, &Error{Code: Down, Message: "the ledger cannot be read", Cause: fmt.Errorf("reading commit %d: %w", n, err)}
 	case found == nil:
 		return nil, fmt.Errorf("reading commit %d: it is not there", n)
 	}

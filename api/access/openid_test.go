@@ -122,6 +122,9 @@ func TestReadinessNotesAnIssuerThatIsDownAndStaysReady(t *testing.T) {
 	issuer.Down()
 	h.Send("ana", "GET", "/v1/ledger", nil).Is(401)
 	h.Send("reader", "GET", "/v1/ledger", nil).Is(200)
+	if ready := h.Send("", "GET", "/readyz", nil); strings.Contains(string(ready.Body), "127.0.0.1") {
+		t.Errorf("readiness tells addresses: %s", ready.Body)
+	}
 	h.Send("", "GET", "/readyz", nil).Is(200).Has("/ready", true).
 		Has("/checks/1/check", "OpenID Connect issuer").Has("/checks/1/ok", false).Has("/checks/1/minor", true)
 	issuer.Up()

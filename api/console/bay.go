@@ -27,6 +27,8 @@ type bayPage struct {
 	Rest   []bayRow // nothing to decide
 	Yards  []yardPlace
 	Places []option
+	// Unplaced are the yards of which no law can be asked.
+	Unplaced []yardPlace
 }
 
 // bayGroup is the rigs that need the same decision.
@@ -43,8 +45,9 @@ type bayRow struct {
 	By                       string // the last day to be inspected, "" where none is known
 	Days                     int    // until then
 	Certificate              string
-	Worst                    *float64 // percent, of the last calibration
+	Worst                    *float64 // percent, of the newest measurement of all nozzles
 	WorstAt                  int
+	WorstOn                  string // its day
 	Calibrated               string // day of the last calibration
 	CalibrationID            string
 	rank                     int // the group
@@ -77,7 +80,7 @@ func showBay(v *visit) error {
 		{Title: word("Waiting for a retest or a repair")},
 		{Title: word("To be inspected within sixty days, or late")},
 		{Title: word("To be calibrated")},
-		{Title: word("Nobody can say when")},
+		{Title: word("What the law asks is not known")},
 	}
 	v.fleet.View(func(s *fleet.State) {
 		for _, r := range s.Rigs {
@@ -92,6 +95,11 @@ func showBay(v *visit) error {
 			}
 		}
 		d.Yards, d.Places = v.yardPlaces(s), placesOf(s)
+		for _, y := range d.Yards {
+			if y.Place == "" && (d.Yard == "" || d.Yard == y.Yard) {
+				d.Unplaced = append(d.Unplaced, y)
+			}
+		}
 	})
 	for i := range groups {
 		slices.SortFunc(groups[i].Rows, byPressure)
@@ -180,7 +188,6 @@ func (v *visit) bayLaw(s *fleet.State, r *fleet.Rig, row *bayRow) {
 	switch {
 	case place == nil:
 		row.rank = min(row.rank, bayUnplaced)
-		row.Says = append(row.Says, baySay{Text: word("No place is set for its yard, so no law can be asked")})
 		if z != nil && z.Expires != "" {
 			v.bayUntil(row, z.Expires, word("Its certificate ends"))
 		}
@@ -188,6 +195,9 @@ func (v *visit) bayLaw(s *fleet.State, r *fleet.Rig, row *bayRow) {
 			if l.Task.Weight == plan.Statutory && !l.Due.Date.IsZero() && row.By == "" {
 				v.bayUntil(row, l.Due.Date.String(), word("By its plan to be inspected by"))
 			}
+		}
+		if row.By == "" {
+			row.Says = append(row.Says, baySay{Text: word("Its plan names no day for it either")})
 		}
 	case err != nil || due.On == nil:
 		if err == nil {
@@ -213,8 +223,8 @@ func (v *visit) bayUntil(row *bayRow, day, text string) {
 	}
 }
 
-// bayCalibrations adds the plan's jobs that measure, where they are due, and the
-// last calibration.
+// bayCalibrations adds the plan's jobs that measure, where they are due, the last
+// calibration, and the nozzle that was worst when all were measured last.
 func (v *visit) bayCalibrations(s *fleet.State, r *fleet.Rig, row *bayRow) {
 	for _, l := range v.fleet.DueOf(s, r, v.now) {
 		if l.Due.Status.Rank() < plan.IsDue.Rank() || !slices.Contains(l.Task.Cautions, "calibration") {
@@ -225,11 +235,11 @@ func (v *visit) bayCalibrations(s *fleet.State, r *fleet.Rig, row *bayRow) {
 	}
 	if m := s.LastCalibration(r); m != nil {
 		row.Calibrated, row.CalibrationID = plan.Of(m.At, v.zone).String(), m.Calibration
-		if m.Worst != nil {
-			row.Worst, row.WorstAt = &m.Worst.Percent, m.Worst.Position
-		}
 	} else {
 		row.Says = append(row.Says, baySay{Text: word("Never calibrated here")})
+	}
+	if m := s.NozzlesOf(r); m != nil {
+		row.Worst, row.WorstAt, row.WorstOn = &m.Worst.Percent, m.Worst.Position, plan.Of(m.At, v.zone).String()
 	}
 }
 
@@ -240,6 +250,14 @@ type yardPlace struct {
 	Schemes     []string
 	Offered     []option // assurance schemes that may be added
 	Rigs        int
+}
+
+// Has gives a scheme back if the yard is under it, else "".
+func (y yardPlace) Has(scheme string) string {
+	if slices.Contains(y.Schemes, scheme) {
+		return scheme
+	}
+	return ""
 }
 
 // yardPlaces lists the yards that have rigs. Within View.
@@ -301,6 +319,14 @@ type rigPlacePage struct {
 	Problem         string
 	FirstUse        string
 	Places, Schemes []option
+}
+
+// Has gives a scheme back if the rig's own place is under it, else "".
+func (d rigPlacePage) Has(scheme string) string {
+	if d.Own && slices.Contains(d.Now.Schemes, scheme) {
+		return scheme
+	}
+	return ""
 }
 
 func showRigPlace(v *visit) error {

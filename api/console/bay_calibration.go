@@ -254,7 +254,7 @@ type calibrationSeen struct {
 	Known                   bool                 // the rate and the verdict follow from what is there
 	Needs, Whole            []string             // what is still to be entered; what is wrong with all of it
 	Row                     *testbay.CatchResult // the nozzles one by one
-	Out                     []testbay.NozzleReading
+	Out                     []nozzleOut
 	Limit                   float64 // percent
 	Plot                    template.HTML
 	Aim                     *aim
@@ -283,11 +283,13 @@ func (seen *calibrationSeen) see(s *fleet.State, made *events.CalibrationMade, k
 	for _, n := range row.Nozzles {
 		if n.Verdict != nil {
 			seen.Limit = n.Verdict.Limit
-			if !n.Verdict.Pass {
-				seen.Out = append(seen.Out, n)
-			}
 		}
 	}
+	sections := 0
+	if r := s.Rigs[made.Rig]; r != nil {
+		sections = sectionsOf(s, r)
+	}
+	seen.Out = nozzlesOut(seen.Row, sections)
 	seen.Plot = nozzlePlot("flows", row, seen.Limit, made.Worst)
 	seen.aim()
 }

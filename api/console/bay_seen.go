@@ -18,10 +18,12 @@ type inspectionPage struct {
 	Standard    string
 	Seen        *inspectionSeen
 	Defects     map[string]*fleet.Defect // of failed points
+	Sections    int                      // of the boom
 	Retests     []bayLinked              // that were made of it
 	Waiting     bool                     // nothing has put it right yet
 	Certificate *fleet.Certificate       // that names it
-	Owed        bool                     // it was passed and may have a certificate
+	Owed        bool                     // a licensed one that was passed and may have a certificate
+	OwnPassed   bool                     // an own check that was passed, which earns none
 }
 
 // bayLinked is another inspection, by its id and how it ended.
@@ -54,13 +56,22 @@ func showInspection(v *visit) error {
 		for _, why := range d.Fitness.Reasons {
 			d.Waiting = d.Waiting || why.Inspection == in.Inspection
 		}
+		d.Sections = sectionsOf(s, r)
 		d.follow(s, r, v)
 		return nil
 	})
 	if err != nil {
 		return err
 	}
-	return v.show("inspection.html", word("Inspection of")+" "+d.Rig, "/bay", d)
+	return v.show("inspection.html", word("Inspection of")+" "+d.Rig, "/bay", &d)
+}
+
+// NozzlesOut are the nozzles to change, where a failed point is about their flow.
+func (d *inspectionPage) NozzlesOut(p *pointSeen) []nozzleOut {
+	if p.Row == nil {
+		return nil
+	}
+	return nozzlesOut(p.Row, d.Sections)
 }
 
 // settle leaves the drawings of a finished sheet to what failed, and to those
@@ -89,7 +100,8 @@ func (d *inspectionPage) follow(s *fleet.State, r *fleet.Rig, v *visit) {
 			d.Certificate = z
 		}
 	}
-	d.Owed = d.In.Passed() && d.Certificate == nil
+	d.Owed = d.In.Statutory && d.In.Passed() && d.Certificate == nil
+	d.OwnPassed = !d.In.Statutory && d.In.Passed()
 }
 
 // seenAgain judges the sheet that is on record by the rule set that it was

@@ -278,14 +278,24 @@ func TestTheBayListsWhoHasToBeTested(t *testing.T) {
 	h.register("T02", "north", obj{"first_use": "2019-03-10"})
 	h.register("T03", "south", nil)
 	v := h.visit("manager")
-	page := v.get("/bay").is(200).has("No place is set for its yard", "T01", "T03", `action="/bay"`, "no place set")
+	page := v.get("/bay").is(200).has("T01", "T03", `action="/bay"`, "no place set", "By its plan to be inspected by")
+	if n := strings.Count(page.text, "No place is set for the yard"); n != 2 || !strings.Contains(page.text, `href="#place-north"`) || !strings.Contains(page.text, `id="place-north"`) {
+		t.Errorf("of two yards it is said %d times that they have no place", n)
+	}
 	v.fill(page, "/bay", "yard-north", map[string]string{"s:/place": "UK", "s:/schemes/0": "uk-crop-assurance", "b:/contractor": "false"}).is(303)
 	if got := h.send("reader", "GET", "/v1/yards/north/place", nil); got["place"] != "UK" || got["contractor"] != false || fmt.Sprint(got["schemes"]) != "[uk-crop-assurance]" {
 		t.Errorf("the yard's place is %v", got)
 	}
+	if again := v.get("/bay").fields("yard-north"); again.Get("s:/place") != "UK" || again.Get("s:/schemes/0") != "uk-crop-assurance" || again.Get("b:/contractor") != "false" {
+		t.Errorf("the form has forgotten what stands: %v", again)
+	}
 	form := v.get("/bay/T01/place").is(200).has("It works under the place of its yard: UK", "is needed by rule uk")
 	v.fill(form, "/bay/T01/place", "place", map[string]string{"s:/place": "UK", "d:/first_purchase": "2024-03-01", "b:/contractor": "true"}).is(422).has("lies after the rig&#39;s first use")
 	v.fill(form, "/bay/T01/place", "place", map[string]string{"s:/place": "UK", "d:/first_purchase": "2019-03-01", "b:/contractor": "true"}).is(303)
+	v.fill(v.get("/bay/T01/place"), "/bay/T01/place", "place", map[string]string{"s:/schemes/0": "uk-crop-assurance"}).is(303)
+	if again := v.get("/bay/T01/place").fields("place"); again.Get("s:/schemes/0") != "uk-crop-assurance" || again.Get("d:/first_purchase") != "2019-03-01" || again.Get("b:/leased") != "false" {
+		t.Errorf("the rig's form has forgotten what stands: %v", again)
+	}
 	bay := v.get("/bay").is(200).has("To be inspected within sixty days, or late", "To be inspected by", "(over)", "/bay/T01/inspection", "/bay/T01/calibration")
 	if a, z := strings.Index(bay.text, "/bay/T01/inspection"), strings.Index(bay.text, "/bay/T03/inspection"); a > z {
 		t.Error("who is late does not come first")
@@ -343,6 +353,28 @@ func TestTheBayIsQuickWithFiveHundredRigs(t *testing.T) {
 	t.Logf("the bay with 500 rigs: %v", best)
 	if best > 400*time.Millisecond { // 200 ms, and as much for the race detector and a busy machine
 		t.Errorf("the bay with 500 rigs takes %v", best)
+	}
+}
+
+// An own check that passed earns no certificate: the page has no form for one, and
+// leads to where that of a licensed tester is entered.
+func TestAnOwnCheckHasNoFormForACertificate(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north", obj{"first_use": "2020-03-01"})
+	h.send("manager", "POST", "/v1/yards/north/place", obj{"place": "DE"})
+	v := h.visit("workshop")
+	at := "/bay/T01/inspection"
+	for statutory, form := range map[string]bool{"false": false, "true": true} {
+		fields := wholeSheet()
+		fields["s:/tester"], fields["b:/statutory"] = "B. Bench", statutory
+		done := v.get(v.fill(v.get(at).is(200), at, "inspection", fields).is(303).header.Get("Location")).is(200)
+		done.has("passed").hasNot("not passed")
+		if got := strings.Contains(done.text, `data-form="certificate"`); got != form {
+			t.Errorf("statutory %s: a form for its certificate: %v, want %v", statutory, got, form)
+		}
+		if got := strings.Contains(done.text, `href="/bay/T01/inspection#elsewhere"`); got == form {
+			t.Errorf("statutory %s: the way to another station's certificate: %v", statutory, got)
+		}
 	}
 }
 

@@ -2,11 +2,9 @@ package console
 
 import (
 	"cmp"
-	"mime"
 	"net/http"
 	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"rigledger/events"
@@ -125,6 +123,7 @@ type jobPage struct {
 	By                 string
 	Currency           string
 	Fin                *events.ItemFinished
+	Read               []jobRead // what the meters showed when it was finished
 	Files              []*fleet.File
 	StartedAt, EndedAt time.Time
 	EndedBy, StruckFor string
@@ -164,6 +163,12 @@ type jobMeter struct {
 	Meter, Unit, Code string
 	Total             *float64 // its newest counter reading
 	ReadAt            time.Time
+}
+
+// jobRead is a counter's reading that came with the end of the job.
+type jobRead struct {
+	Meter, Unit string
+	Value       float64
 }
 
 // jobFact is a line of the job's history.
@@ -229,6 +234,11 @@ func (v *visit) jobOf(id string) (*jobPage, error) {
 			d.MayWork = d.MayMove || d.Operator && v.may(fleet.RoleOperator)
 		}
 		d.Reopens = s.MayReopen(it) == nil
+		for _, c := range it.Read {
+			if m := r.Meter(c.Meter); m != nil {
+				d.Read = append(d.Read, jobRead{m.Meter, m.Series.Quantity.Field(), m.Series.Quantity.FromBase(c.Value)})
+			}
+		}
 		if it.Finish != nil {
 			for _, hash := range it.Finish.Files {
 				if f := s.Bay.Files[hash]; f != nil {
@@ -381,35 +391,4 @@ func (d *jobPage) next(v *visit, s *fleet.State, r *fleet.Rig) {
 			break
 		}
 	}
-}
-
-// showJobFile answers with a photo or paper of a finished job.
-func showJobFile(v *visit) error {
-	d, err := v.jobOf(v.param("item"))
-	if err != nil {
-		return err
-	}
-	at := slices.IndexFunc(d.Files, func(f *fleet.File) bool { return f.File == v.param("file") })
-	if at < 0 {
-		return &fleet.Error{Code: fleet.NotFound, Message: word("There is no such file with this job.")}
-	}
-	f := d.Files[at]
-	content, err := v.fleet.ReadFile(v.r.Context(), f.File)
-	if err != nil {
-		return err
-	}
-	h := v.w.Header()
-	h.Set("Content-Type", f.Type)
-	if f.Type == "text/plain" {
-		h.Set("Content-Type", "text/plain; charset=utf-8")
-	}
-	if !strings.HasPrefix(f.Type, "image/") {
-		h.Set("Content-Disposition", mime.FormatMediaType("attachment", map[string]string{"filename": f.Name}))
-	}
-	h.Set("Content-Security-Policy", "default-src 'none'; sandbox")
-	h.Set("X-Content-Type-Options", "nosniff")
-	h.Set("Cache-Control", "private, no-cache")
-	h.Set("Content-Length", strconv.Itoa(len(content)))
-	_, _ = v.w.Write(content)
-	return nil
 }

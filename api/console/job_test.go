@@ -34,13 +34,16 @@ func TestAJobFinishedWithoutScript(t *testing.T) {
 	h, item := aJob(t, "axle-pivots")
 	at := "/items/" + item
 	v := h.visit("workshop")
-	page := v.get(at).is(200).has("First, so that nobody is hurt", "Take it in hand")
+	page := v.get(at).is(200).has("First, so that nobody is hurt", "Take it in hand", `<h2 id="checks">Check list</h2>`)
+	if list, begin := strings.Index(page.text, `id="checks"`), strings.Index(page.text, `data-form="start"`); begin < list {
+		t.Error("what is to be checked cannot be read before the job is taken in hand")
+	}
 	if c, w := strings.Index(page.text, `class="caution"`), strings.Index(page.text, `data-form="start"`); c < 0 || w < c {
 		t.Error("the cautions do not come before the work")
 	}
 	v.fill(page, at, "start", map[string]string{"s:/by": "Ana"}).is(422).has("read the cautions of the job first", `value="Ana"`)
 	v.fill(page, at, "start", map[string]string{"s:/by": "Ana", "b:/cautions_read": "true"}).is(303)
-	page = v.get(at).is(200).has("in hand, Ana", `data-form="finish"`)
+	page = v.get(at).is(200).has("in hand, Ana", `data-form="finish"`).hasNot(`id="checks"`)
 	check := regexp.MustCompile(`name="s:/checked/0" value="([^"]+)"`).FindStringSubmatch(page.text)
 	if check == nil {
 		t.Fatal("there is nothing to check")

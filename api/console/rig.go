@@ -39,7 +39,6 @@ type rigPage struct {
 	rigHandover
 	Changes    map[string][]option // swaps of each meter, to be taken back
 	Plans      []option
-	Places     []option
 	Place      string
 	ID         string // of a reading that is written by hand
 	Clock      string // the fleet's time, as a field for it takes it
@@ -85,7 +84,7 @@ func showRig(v *visit) error {
 		d.rigHandover = rigHandoverOf(s, r)
 		d.Changes = counterChanges(v, r)
 		if v.may(managers...) {
-			d.Plans, d.Places = rigPlans(s, r), rigPlaces(s)
+			d.Plans = rigPlans(s, r)
 			if p := s.PlacementOf(r); p != nil {
 				d.Place = p.Place
 			}

@@ -3,7 +3,6 @@ package console
 import (
 	"cmp"
 	"slices"
-	"sort"
 	"strconv"
 	"strings"
 	"time"
@@ -212,20 +211,6 @@ func rigPlans(s *fleet.State, r *fleet.Rig) []option {
 	slices.SortFunc(own, byValue)
 	slices.SortFunc(others, byValue)
 	return append(own, others...)
-}
-
-// rigPlaces are the places whose inspection law the ledger knows.
-func rigPlaces(s *fleet.State) []option {
-	seen := map[string]bool{}
-	out := []option{{"", word("the yard's")}}
-	for _, rule := range s.Intervals() {
-		if !seen[rule.Place] {
-			seen[rule.Place] = true
-			out = append(out, option{rule.Place, rule.Place})
-		}
-	}
-	sort.Slice(out[1:], func(i, j int) bool { return out[i+1].Value < out[j+1].Value })
-	return out
 }
 
 // rigQuantities are what a new meter may count.

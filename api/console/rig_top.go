@@ -7,12 +7,14 @@ import (
 	"rigledger/fleet"
 	"rigledger/fleet/meter"
 	"rigledger/fleet/plan"
-	"rigledger/fleet/plan/forecast"
 )
 
 // rigTop answers whether the rig may go out, and what has to be done before.
 type rigTop struct {
 	State       string
+	On          plan.Date // the day that is asked about, as in the yard
+	Weekday     string
+	Row         *ride       // its row there
 	Stops       []rigReason // each with what clears it
 	Advice      []rigReason
 	Heard       time.Time
@@ -20,7 +22,7 @@ type rigTop struct {
 	Silent      bool // although it is its season
 	Where       *rigWhere
 	Held        int
-	Next        *rigNext
+	Next        *nextJob
 	Booking     *rigBooking // the next
 	Certificate *rigCertificate
 	InspectBy   plan.Date // by the law of its place
@@ -37,14 +39,6 @@ type rigWhere struct {
 	At                  time.Time
 }
 
-// rigNext is the next job with its band.
-type rigNext struct {
-	Item, Part, Title, Status string
-	Left                      rigLeft
-	Band                      forecast.Band
-	Known                     bool // there is a forecast
-}
-
 type rigBooking struct {
 	Booking, From, To, Note string
 	Rest                    bool
@@ -53,9 +47,15 @@ type rigBooking struct {
 	InWay                   string
 }
 
+// top fills it in: how the rig stands now, and what there is to do before it goes
+// out on the day that the yard asks about.
 func (d *rigPage) top(v *visit, s *fleet.State, r *fleet.Rig, fit fleet.Fitness, lines []fleet.DueLine, ahead fleet.RigForecast) {
 	d.State = fit.State
-	for _, x := range fit.Reasons {
+	d.On = nextWorkingDay(v.now.In(v.zone))
+	d.Weekday = weekdays[d.On.Weekday()]
+	row, then := v.rideNow(s, r, &outlook{changed: r.Changed, jobs: aheadJobs(ahead, aheadAbout(lines))}, d.On, v.today())
+	d.Row, d.Next = row, row.Next
+	for _, x := range then.Reasons {
 		reason := rigReason{Text: plainReason(&x), Clears: x.Clears, Rule: x.Rule, Since: x.Since}
 		if p := s.Parts[x.Part]; p != nil && x.Task != "" && x.Part != r.Rig {
 			reason.Text += ", " + p.Name
@@ -74,21 +74,6 @@ func (d *rigPage) top(v *visit, s *fleet.State, r *fleet.Rig, fit fleet.Fitness,
 	if r.Location != nil {
 		lat, lon := r.Location.Degrees()
 		d.Where = &rigWhere{lat, lon, r.Located}
-	}
-	if len(lines) > 0 {
-		next := &lines[0]
-		for i := range lines { // what the operator does between two fills is rigAlways next
-			if lines[i].Task.By != plan.Operator {
-				next = &lines[i]
-				break
-			}
-		}
-		d.Next = &rigNext{Item: next.Item, Part: next.Part.Name, Title: next.Task.Title, Status: string(next.Due.Status), Left: rigLeftOf(next)}
-		for _, t := range ahead.Tasks {
-			if t.Key == next.Part.Part+"."+next.Task.Slug {
-				d.Next.Band, d.Next.Known = t.Band, true
-			}
-		}
 	}
 	if len(d.Booked) > 0 {
 		d.Booking = &d.Booked[0]
@@ -116,7 +101,7 @@ func rigWayOut(r *fleet.Rig, x fleet.Reason) (href, do string) {
 	case x.Code == "certificate-missing" || x.Code == "certificate-expired" || x.Code == "scheme-inspection-overdue":
 		return "/bay/" + r.Rig + "/inspection", word("Inspect it")
 	case x.Code == "place-incomplete":
-		return "#place", word("Put its place right")
+		return "/bay/" + r.Rig + "/place", word("Put its place right")
 	}
 	return "", ""
 }

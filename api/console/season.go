@@ -59,8 +59,9 @@ type dueGroup struct {
 	ID      string // now, soon or later
 	Jobs    []*dueJob
 	Rigs    []*dueRig // what is due now, by its rigs
-	Minutes int
-	Beyond  int // past what a page shows
+	Minutes int       // of the workshop's work
+	Own     int       // of what plans give to operators
+	Beyond  int       // past what a page shows
 }
 
 // First are the jobs that a phone shows at once, Rest those it folds.
@@ -117,6 +118,8 @@ type bookingRow struct {
 	Percent       int
 	InWay         string
 	Gone          bool
+	Both          bool        // booked to work and to rest on one of its days
+	Shop          []plan.Date // days of it on which jobs are booked in the workshop
 }
 
 // Bounds of the page; what is beyond is counted.
@@ -223,7 +226,11 @@ func (d *seasonPage) group(due []*dueJob) {
 		case !j.By.After(d.Today.AddDays(14)):
 			at = &groups[1]
 		}
-		at.Minutes += j.Minutes
+		if j.Operator {
+			at.Own += j.Minutes
+		} else {
+			at.Minutes += j.Minutes
+		}
 		chosen := d.Job != nil && d.Job.Item == j.Item && j.Item != ""
 		if len(at.Jobs) >= seasonGroupMost && !chosen {
 			at.Beyond++
@@ -367,6 +374,18 @@ func (d *seasonPage) bookingsOf(s *fleet.State, r *fleet.Rig, of *rigSeason) {
 				row.Percent, row.InWay = int(c.Chance*100+0.5), c.InWay
 			}
 		}
+		row.Both = slices.ContainsFunc(r.Booked, func(id string) bool {
+			other := s.Bookings[id]
+			return other != nil && !other.Cancelled && other.Rest != b.Rest && other.From <= b.To && b.From <= other.To // canonical dates sort as text
+		})
+		for _, item := range r.Open {
+			if it := s.Items[item]; !b.Rest && it.Stage == fleet.Booked && b.From <= it.BookedOn && it.BookedOn <= b.To {
+				if day, err := plan.ParseDate(it.BookedOn); err == nil && !slices.Contains(row.Shop, day) {
+					row.Shop = append(row.Shop, day)
+				}
+			}
+		}
+		slices.SortFunc(row.Shop, plan.Date.Compare)
 		d.Bookings = append(d.Bookings, row)
 	}
 }

@@ -49,11 +49,18 @@ type seasonVisitJob struct {
 	Away                float64 // use given away, in Unit
 	Unit                string
 	Can, Ticked         bool // it can be booked for the visit; it is to be
+	Grounds             bool // the rig is not to be used until it is done
 }
 
 type seasonChance struct {
 	Chance float64
 	InWay  string // the title of the task most in the way
+}
+
+// restVisit is what fits into a booked rest.
+type restVisit struct {
+	booking string
+	visit   forecast.Visit
 }
 
 // seasonOf takes from a forecast what the season page shows. A rest of the rig
@@ -86,6 +93,11 @@ func seasonOf(f fleet.RigForecast, operators func(key string) bool) *rigSeason {
 			}
 		}
 	}
+	grounds := func(t forecast.Task) bool {
+		j := byKey[t.Key]
+		return j.Weight.Binding() && j.Status == plan.Overdue
+	}
+	var rests []restVisit
 	for _, b := range f.Bookings {
 		r.bookings[b.Booking] = seasonChance{b.Chance, byKey[b.InWay].Title}
 		from, err := plan.ParseDate(b.Work.From)
@@ -95,16 +107,37 @@ func seasonOf(f fleet.RigForecast, operators func(key string) bool) *rigSeason {
 		if from.Before(f.Today) {
 			from = f.Today
 		}
-		v, rest := visitOn(from, left)
-		if len(v.Jobs) > 0 {
-			made := visitMade(v, byKey, units)
-			made.Booking, left = b.Booking, rest
-			r.visits = append(r.visits, made)
+		one := restVisit{booking: b.Booking}
+		one.visit, left = visitOn(from, left)
+		one.visit.Day = from
+		rests = append(rests, one)
+	}
+	slices.SortStableFunc(rests, func(a, b restVisit) int { return a.visit.Day.Compare(b.visit.Day) })
+	others := forecast.Visits(left, f.Today, forecast.TwoWeeks)
+	// What grounds the rig belongs into the earliest visit there is: it does not
+	// come to stand alone because a rest has gathered the others.
+	if len(others) > 0 && len(rests) > 0 && !slices.ContainsFunc(others[0].Jobs, func(j forecast.Job) bool { return !grounds(j.Task) }) {
+		earliest := &rests[0].visit
+		earliest.Jobs = append(slices.Clone(others[0].Jobs), earliest.Jobs...)
+		earliest.Minutes += others[0].Minutes
+		others = others[1:]
+	}
+	made := func(v forecast.Visit, booking string) {
+		one := visitMade(v, byKey, units)
+		one.Booking = booking
+		for i := range one.Jobs {
+			one.Jobs[i].Grounds = grounds(v.Jobs[i].Task)
+		}
+		r.visits = append(r.visits, one)
+	}
+	for _, rest := range rests {
+		if len(rest.visit.Jobs) > 0 {
+			made(rest.visit, rest.booking)
 		}
 	}
-	for _, v := range forecast.Visits(left, f.Today, forecast.TwoWeeks) {
+	for _, v := range others {
 		if len(v.Jobs) > 1 && !v.Day.After(end) {
-			r.visits = append(r.visits, visitMade(v, byKey, units))
+			made(v, "")
 		}
 	}
 	slices.SortStableFunc(r.visits, func(a, b seasonVisit) int { return a.Day.Compare(b.Day) })
@@ -112,7 +145,7 @@ func seasonOf(f fleet.RigForecast, operators func(key string) bool) *rigSeason {
 }
 
 // visitOn gives the visit that takes place on a day, and the tasks that are not
-// for it. Safety and statutory tasks do not wait for it.
+// for it. Safety and statutory tasks that fall due before do not wait for it.
 func visitOn(day plan.Date, tasks []forecast.Task) (on forecast.Visit, rest []forecast.Task) {
 	asked := []forecast.Task{{Calendar: day}} // sets the day, and is none of the jobs
 	for _, t := range tasks {

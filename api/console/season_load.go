@@ -165,7 +165,7 @@ func (l *lane) layOut(today plan.Date, days int, booked []*bookingRow) {
 		s.EarlyY, s.EarlyH = up(s.Early, &y)
 		s.CaptionY, s.Middle, s.Label = y-5, s.X+s.W/2, l.Foot+15
 		if s.All()+s.Early > 0 {
-			says = append(says, fmt.Sprintf("%s: %d min", s.From, s.All()))
+			says = append(says, fmt.Sprintf("%s: %s", s.From, workTime(s.All())))
 		}
 	}
 	l.Says = strings.Join(says, ", ")

@@ -111,15 +111,20 @@ func TestTheSeasonListsWhatTheForecastSays(t *testing.T) {
 }
 
 // No job is suggested for two visits, none of an operator's, and a safety or
-// statutory job does not wait for a rest.
+// statutory job does not wait for a rest; but what grounds the rig already does not
+// stand alone because of it: it belongs into the earliest visit, and that is said.
 func TestVisitsShareOutTheJobs(t *testing.T) {
 	h := newHouse(t)
 	h.register("T01", "north", nil)
 	h.worked("T01", 60, 5)
 	h.raise()
+	before := h.visit("manager").season("/season?weeks=6").has("the rig stays in until it is done")
+	if n := strings.Count(before.text, `<div class="card stop-visit">`); n < 2 {
+		t.Errorf("%d visits without a rest: this tells little", n)
+	}
 	h.send("manager", "POST", "/v1/bookings", obj{"rig": "T01", "from": onDay(5), "rest": true})
 	page := h.visit("manager").season("/season?weeks=6")
-	seen := map[string]string{}
+	seen, grounding := map[string]string{}, 0
 	for _, visit := range strings.Split(page.text, `<div class="card stop-visit">`)[1:] {
 		visit, _, _ = strings.Cut(visit, "</form>")
 		form := regexp.MustCompile(`data-form="([^"]+)"`).FindStringSubmatch(visit)
@@ -133,20 +138,30 @@ func TestVisitsShareOutTheJobs(t *testing.T) {
 				t.Errorf("%s is an operator's and in %s", m[1], form[1])
 			}
 			if item["weight"] != "routine" && strings.Contains(form[1], onDay(5)) {
-				t.Errorf("%s is %v and waits for the rest", m[1], item["weight"])
+				if grounding++; item["status"] != "overdue" {
+					t.Errorf("%s is %v and waits for the rest", m[1], item["weight"])
+				}
 			}
 		}
+		if strings.Contains(form[1], onDay(5)) && strings.Count(visit, "the rig stays in until it is done") != grounding {
+			t.Errorf("of %d jobs that ground the rig it is said %d times", grounding, strings.Count(visit, "the rig stays in until it is done"))
+		}
 	}
-	rests, others := 0, 0
+	rests := 0
 	for _, form := range seen {
 		if strings.Contains(form, onDay(5)) {
 			rests++
-		} else {
-			others++
 		}
 	}
-	if rests < 3 || others < 2 {
-		t.Errorf("%d jobs for the rest, %d for other visits: this tells little", rests, others)
+	if rests < 5 || grounding == 0 || grounding == rests {
+		t.Errorf("%d jobs for the rest, %d of them ground the rig: this tells little", rests, grounding)
+	}
+	// Every safety job that is overdue is in one visit or another.
+	all, _ := h.send("manager", "GET", "/v1/items?limit=200&rig=T01", nil)["items"].([]any)
+	for _, one := range all {
+		if item := one.(obj); item["weight"] == "safety" && item["status"] == "overdue" && seen[item["item"].(string)] == "" {
+			t.Errorf("%v grounds the rig and is in no visit", item["item"])
+		}
 	}
 }
 
@@ -275,7 +290,7 @@ func TestABookingIsTakenBack(t *testing.T) {
 	v.fill(page, "/season", "undo", nil).is(303)
 	page = v.get("/season").is(200).has("Taken back.", "No rig is booked in this time").hasNot("beet")
 	v.fill(page, "/season", "rest", map[string]string{"s:/rig": "T01", "d:/from": onDay(4)}).is(303)
-	page = v.get("/season").is(200).has("The rest is booked.", `class="rest-booked"`, "<b>rest</b>")
+	page = v.get("/season").is(200).has("The rest is booked.", `class="rest-booked"`, "<b>rest</b>").hasNot("as well.")
 	list, _ := h.send("manager", "GET", "/v1/bookings", nil)["bookings"].([]any)
 	if len(list) != 1 || list[0].(obj)["rest"] != true {
 		t.Fatalf("bookings are %v", list)

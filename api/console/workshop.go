@@ -42,7 +42,8 @@ type workshopYard struct {
 	Pick    []plan.Spare
 	Jobs    int // of all rigs
 	Shown   int
-	Minutes int
+	Minutes int // of the workshop's work
+	Own     int // of what plans give to operators
 	Binding int // safety and statutory jobs among them
 }
 
@@ -164,7 +165,7 @@ func (d *workshopPage) yard(yard string, rigs []*benchRig) *workshopYard {
 	var picks []plan.Spare
 	for _, of := range y.Rigs {
 		of.To = d.at(yard, of.Rig, d.Date)
-		y.Jobs, y.Minutes, y.Binding = y.Jobs+len(of.Jobs), y.Minutes+of.Minutes, y.Binding+of.Binding
+		y.Jobs, y.Minutes, y.Own, y.Binding = y.Jobs+len(of.Jobs), y.Minutes+of.Minutes, y.Own+of.Own, y.Binding+of.Binding
 		picks = append(picks, of.Pick...)
 	}
 	y.Pick = picked(picks)

@@ -16,7 +16,8 @@ type benchRig struct {
 	State     string // its fitness now
 	Jobs      []dayJob
 	Pick      []plan.Spare
-	Minutes   int
+	Minutes   int // of the workshop's work
+	Own       int // of what the plan gives to operators
 	Binding   int // safety and statutory jobs among them
 	Unclean   int // jobs that wait until it is handed over clean
 }
@@ -34,7 +35,11 @@ func (v *visit) benchOf(s *fleet.State, r *fleet.Rig, day plan.Date) *benchRig {
 	var picks []plan.Spare
 	for i := range b.Jobs {
 		j := &b.Jobs[i]
-		b.Minutes += j.Minutes
+		if j.Operator {
+			b.Own += j.Minutes
+		} else {
+			b.Minutes += j.Minutes
+		}
 		if j.Weight.Binding() {
 			b.Binding++
 		}

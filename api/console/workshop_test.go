@@ -22,6 +22,17 @@ func (s sheet) onPage() (items []string) {
 	return items
 }
 
+// hours is so many minutes as pages say it.
+func hours(minutes int) string {
+	switch {
+	case minutes < 60:
+		return fmt.Sprintf("%d min", minutes)
+	case minutes%60 == 0:
+		return fmt.Sprintf("%d h", minutes/60)
+	}
+	return fmt.Sprintf("%d h %d min", minutes/60, minutes%60)
+}
+
 // byRigs puts jobs that stand in order under their rigs: the rig of the first job first.
 func byRigs(items []string) []string {
 	var rigs []string
@@ -71,8 +82,18 @@ func TestTheWorkshopListsWhatTheAPIAnswers(t *testing.T) {
 					pick := p.(obj)
 					page.has(fmt.Sprintf(`value="%.0f">%.0f</data> ×</b> %s <span class="hint code">%s</span>`, pick["count"], pick["count"], pick["name"], pick["sku"]))
 				}
-				minutes := int(y["planned_minutes"].(float64))
-				page.has(fmt.Sprintf("%d h", minutes/60), "of work planned")
+				minutes := map[bool]int{} // by whether it is the operator's
+				for _, item := range y["items"].([]any) {
+					planned, _ := item.(obj)["planned_minutes"].(float64)
+					minutes[item.(obj)["usually_by"] == "operator"] += int(planned)
+				}
+				if all := int(y["planned_minutes"].(float64)); minutes[true] == 0 || minutes[false]+minutes[true] != all {
+					t.Errorf("%s: %v make up %d minutes", at, minutes, all)
+				}
+				page.has(hours(minutes[false]) + " of work for the workshop, " + hours(minutes[true]) + " for operators")
+				if days == 0 { // the season counts as the workshop does
+					v.season("/season?yard=" + yard).has(" of work for the workshop, " + hours(minutes[true]) + " for operators")
+				}
 			}
 			want = byRigs(want)
 			if got := page.onPage(); !slices.Equal(got, want) {
@@ -205,8 +226,8 @@ func TestARainDayVisitBookedAndFinished(t *testing.T) {
 		t.Fatalf("the visit has %d jobs to book", all)
 	}
 	b.eval(`(() => { const boxes = [...document.querySelectorAll(".stop-visit form input[type=checkbox]")]; for (const box of boxes.slice(2)) box.click(); return true })()`)
-	if b.eval(`[...document.querySelectorAll(".stop-visit form")].find((f) => f.dataset.form.startsWith("visit-T01-` + onDay(3) + `")).querySelector("input[value*=wheel-nuts]") !== null`) {
-		t.Error("a safety job that is overdue waits for the rest")
+	if !b.eval(`[...document.querySelectorAll(".stop-visit form")].find((f) => f.dataset.form.startsWith("visit-T01-` + onDay(3) + `")).querySelector("input[value*=wheel-nuts]").closest("label").textContent.includes("the rig stays in until it is done")`) {
+		t.Error("the safety job that grounds the rig is not in its earliest visit, with that said")
 	}
 	form := `document.querySelector(".stop-visit form").dataset.form`
 	if !b.eval(form + `.startsWith("visit-T01-` + onDay(3) + `-")`) {

@@ -187,7 +187,7 @@ func (d *yardPage) arrange(rides []*ride) {
 	groups := []yardGroup{
 		{ID: "stays", Many: word("stay in"), Name: word("Stays in"), Means: word("Not to be used on that day until what stops it is cleared.")},
 		{ID: "if", Many: word("go if something is done or looked at first"), Name: word("Goes if …"), Means: word("Something falls due by then or wants a look first. Who sends it out decides.")},
-		{ID: "goes", Many: word("go"), Name: word("Goes"), Means: word("Nothing on record speaks against it.")},
+		{ID: "goes", Many: word("go"), Name: word("Goes"), Means: word("Nothing on record holds it back. What the operator does before going out stands with it.")},
 		{ID: "rests", Many: word("rest"), Name: word("Rests"), Means: word("It is booked to rest on that day.")},
 	}
 	for _, one := range rides {
@@ -239,12 +239,12 @@ var never = plan.On(9999, time.December, 31)
 
 func nextOf(r *ride) plan.Date {
 	switch {
-	case len(r.Needs) > 0 && r.Minutes > 0:
+	case r.Minutes > 0 || r.Next != nil && r.Next.Due():
 		return plan.Date{} // there is work due already
-	case r.Next == nil || r.Next.Middle.IsZero():
+	case r.Next == nil || !r.Next.Band.P50.OK:
 		return never
 	}
-	return r.Next.Middle
+	return r.Next.Band.P50.Date
 }
 
 func bookedFrom(r *ride) plan.Date {

@@ -6,6 +6,7 @@ import (
 
 	"rigledger/fleet"
 	"rigledger/fleet/plan"
+	"rigledger/fleet/plan/forecast"
 )
 
 // aheadPatience is how long a page waits for forecasts that are not known yet.
@@ -43,6 +44,7 @@ type aheadJob struct {
 	Status                 plan.Status
 	Minutes                int
 	Early, Middle, Late    plan.Date // P10, P50, P90; zero beyond the horizon
+	Band                   forecast.Band
 }
 
 type rowOf struct {
@@ -165,37 +167,52 @@ func (c *Console) outlookOf(code string) (o *outlook) {
 		}
 	}()
 	o = &outlook{}
-	type about struct {
-		part, title string
-		operator    bool
-	}
-	lines := map[string]about{}
+	var about map[string]aheadOf
 	c.fleet.View(func(s *fleet.State) {
 		r := s.Rigs[code]
 		if r == nil {
 			return
 		}
 		o.changed = r.Changed
-		for _, l := range c.fleet.DueOf(s, r, c.fleet.Now()) {
-			lines[l.Part.Part+"."+l.Task.Slug] = about{l.Part.Name, l.Task.Title, l.Task.By == plan.Operator}
-		}
+		about = aheadAbout(c.fleet.DueOf(s, r, c.fleet.Now()))
 	})
 	f, err := c.fleet.Forecast(code, fleet.WhatIf{})
 	if err != nil {
 		return o
 	}
-	o.season = seasonOf(f, func(key string) bool { return lines[key].operator })
+	o.season = seasonOf(f, func(key string) bool { return about[key].operator })
+	o.jobs = aheadJobs(f, about)
+	return o
+}
+
+// aheadOf is what a forecast does not tell of a job.
+type aheadOf struct {
+	part, title string
+	operator    bool
+}
+
+func aheadAbout(lines []fleet.DueLine) map[string]aheadOf {
+	about := make(map[string]aheadOf, len(lines))
+	for i := range lines {
+		l := &lines[i]
+		about[lineKey(l)] = aheadOf{l.Part.Name, l.Task.Title, l.Task.By == plan.Operator}
+	}
+	return about
+}
+
+// aheadJobs are the workshop's jobs of a forecast.
+func aheadJobs(f fleet.RigForecast, about map[string]aheadOf) (jobs []aheadJob) {
 	for _, t := range f.Tasks {
-		l, there := lines[t.Key]
+		l, there := about[t.Key]
 		if !there || l.operator {
 			continue
 		}
-		o.jobs = append(o.jobs, aheadJob{
+		jobs = append(jobs, aheadJob{
 			Key: t.Key, Part: l.part, Title: l.title, Item: t.Item, Weight: t.Weight, Status: t.Status, Minutes: t.Minutes,
-			Early: t.Band.P10.Date, Middle: t.Band.P50.Date, Late: t.Band.P90.Date,
+			Early: t.Band.P10.Date, Middle: t.Band.P50.Date, Late: t.Band.P90.Date, Band: t.Band,
 		})
 	}
-	return o
+	return jobs
 }
 
 // row gives a row that was made before, nil when something has changed since.

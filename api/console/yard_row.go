@@ -1,7 +1,6 @@
 package console
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 	"strings"
@@ -28,43 +27,58 @@ type ride struct {
 	Rig, Name, Yard string
 	Answer          int
 	State           string // its fitness on that day
-	Needs           []need // what has to be done or looked at first, the deciding one first
-	More            int    // needs beyond those
-	Others          int    // of a rig that stays in: what is due beside what stops it
-	Minutes         int    // of work until it may go
-	Work            string // that, as people say it
+	before
 	Hours, Hectares *float64
-	Next            *aheadJob // the next job that is not due yet
-	Known           bool      // its days were worked out
+	Next            *nextJob
+	Known           bool // its days were worked out
 	Certificate     certificateLine
 	Worst           *events.WorstNozzle
-	Calibrated      plan.Date
+	Measured        plan.Date // the day on which that nozzle was
 	Silent          int
-	Booking         *bookingLine // the one of that day, else the next
-	OutThen         bool         // booked for work on that day
+	Booking         *bookingLine  // the one of that day, work before rest, else the next
+	Also            []bookingLine // that cover the day too
+	Shop            shopLine      // when the workshop expects it
+	OutThen         bool          // booked for work on that day
+	Clash           bool          // and to rest, or to be in the workshop
 	Place           *degrees
 	Strip           strip
 	Words           string // what it is found by, in small letters
 }
 
-// need is one thing that has to be done or looked at first.
-type need struct {
-	Text, Clears string
-	To           string // where that is done
-	Stops        bool
-	Minutes      int
-	Part         string
-	Standing     string    // due or overdue
-	Early, Late  plan.Date // when it falls due, where it is not due yet
-}
-
 // needsMost is how many of them a row shows.
 const needsMost = 4
+
+// Needs are the things that a row shows, More counts those beyond them, and Others
+// what is due beside what stops a rig that stays in.
+func (one *ride) Needs() []need { return one.deciding()[:min(len(one.deciding()), needsMost)] }
+func (one *ride) More() int     { return len(one.deciding()) - len(one.Needs()) }
+func (one *ride) Others() int {
+	if len(one.Stops) == 0 {
+		return 0
+	}
+	return len(one.First) + len(one.Own)
+}
+
+func (one *ride) deciding() []need {
+	if len(one.Stops) > 0 {
+		return one.Stops
+	}
+	return one.First
+}
 
 type certificateLine struct {
 	Days  int
 	Until plan.Date // zero when there is no such day
+	Never bool      // the ledger knows of no inspection that was passed: it is the law's day
+	Paper bool      // there is a certificate
 	Text  string    // instead
+}
+
+// shopLine is when jobs of a rig are booked in the workshop: on the day asked
+// about, else the next such day. No jobs: none is.
+type shopLine struct {
+	Day  plan.Date
+	Jobs int
 }
 
 type bookingLine struct {
@@ -88,6 +102,13 @@ func (c *Console) rideOf(s *fleet.State, r *fleet.Rig, ahead *outlook, on, today
 	if kept := c.ahead.row(key, r.Changed, seen); kept != nil {
 		return kept
 	}
+	one, _ := c.rideNow(s, r, ahead, on, today)
+	c.ahead.keep(key, r.Changed, seen, today, one)
+	return one
+}
+
+// rideNow makes it, and gives how the rig stands on the day. Within View.
+func (c *Console) rideNow(s *fleet.State, r *fleet.Rig, ahead *outlook, on, today plan.Date) (*ride, fleet.Fitness) {
 	now := c.fleet.Now()
 	var fit fleet.Fitness
 	if on == today {
@@ -100,8 +121,8 @@ func (c *Console) rideOf(s *fleet.State, r *fleet.Rig, ahead *outlook, on, today
 		Hours: totalOf(r, meter.Hours), Hectares: totalOf(r, meter.Area), Certificate: certificateOf(s, r, today),
 		Words: strings.ToLower(r.Rig + " " + r.Name + " " + r.Yard + " " + r.Serial),
 	}
-	if k := s.LastCalibration(r); k != nil && k.Worst != nil {
-		one.Worst, one.Calibrated = k.Worst, plan.Of(k.At, s.Zone())
+	if m := s.NozzlesOf(r); m != nil {
+		one.Worst, one.Measured = m.Worst, plan.Of(m.At, s.Zone())
 	}
 	if r.Location != nil {
 		one.Place = &degrees{At: r.Located}
@@ -113,15 +134,11 @@ func (c *Console) rideOf(s *fleet.State, r *fleet.Rig, ahead *outlook, on, today
 	}
 	spans, until := one.bookings(s, r, on, today)
 	one.Strip = stripOf(today, on, spans, jobs)
-	for i := range jobs {
-		if jobs[i].Status.Rank() < plan.IsDue.Rank() {
-			one.Next = &jobs[i]
-			break
-		}
-	}
-	one.judge(fit, c.fleet.DueOf(s, r, now), jobs, on, until)
-	c.ahead.keep(key, r.Changed, seen, today, one)
-	return one
+	lines := c.fleet.DueOf(s, r, now)
+	one.Next = nextJobOf(lines, jobs)
+	one.before = beforeOf(r.Rig, fit, lines, jobs, until)
+	one.answer(on)
+	return one, fit
 }
 
 // bookings takes over what is booked. until is the last day that the rig must get
@@ -139,104 +156,60 @@ func (one *ride) bookings(s *fleet.State, r *fleet.Rig, on, today plan.Date) (sp
 		line := &bookingLine{From: from, To: to, Rest: b.Rest, Hectares: meter.Area.FromBase(b.AreaM2), Hours: meter.Hours.FromBase(b.Seconds), Note: b.Note}
 		covers := !from.After(on) && !to.Before(on)
 		switch {
-		case covers && (one.Booking == nil || !one.OutThen):
-			one.Booking, one.OutThen = line, !b.Rest
-			if !b.Rest && to.After(until) {
-				until = to
+		case covers && one.onThatDay(on) && (one.OutThen || b.Rest): // work decides before rest
+			one.Also = append(one.Also, *line)
+		case covers:
+			if one.onThatDay(on) {
+				one.Also = append(one.Also, *one.Booking)
 			}
+			one.Booking, one.OutThen = line, !b.Rest
 		case one.Booking == nil || !one.onThatDay(on) && from.Before(one.Booking.From):
 			one.Booking = line
 		}
+		if covers && !b.Rest && to.After(until) {
+			until = to
+		}
 	}
+	one.Shop = shopOf(s, r, on, today)
+	one.Clash = one.OutThen && (one.Shop.Jobs > 0 && one.Shop.Day == on || slices.ContainsFunc(one.Also, func(b bookingLine) bool { return b.Rest }))
 	return spans, until
+}
+
+// shopOf counts the jobs that are booked in the workshop for one day.
+func shopOf(s *fleet.State, r *fleet.Rig, on, today plan.Date) (shop shopLine) {
+	for _, id := range r.Open {
+		it := s.Items[id]
+		day, err := plan.ParseDate(it.BookedOn)
+		if it.Stage != fleet.Booked || err != nil || day.Before(today) {
+			continue
+		}
+		if shop.Jobs == 0 || shop.Day != on && (day == on || day.Before(shop.Day)) {
+			shop = shopLine{Day: day}
+		}
+		if shop.Day == day {
+			shop.Jobs++
+		}
+	}
+	return shop
 }
 
 func (one *ride) onThatDay(on plan.Date) bool {
 	return one.Booking != nil && !one.Booking.From.After(on) && !one.Booking.To.Before(on)
 }
 
-// judge gives the answer. A rig that is not fit stays in. It goes if its
-// advisories are looked at and what is due, or falls due before it is back, is done
-// first: of a job by the middle of its days, of a safety or statutory one by
-// the early end. Tasks of the operator are done between two fills and hold nobody back.
-func (one *ride) judge(fit fleet.Fitness, lines []fleet.DueLine, jobs []aheadJob, on, until plan.Date) {
-	told := map[string]bool{}
-	byKey := map[string]*fleet.DueLine{}
-	for i := range lines {
-		byKey[lines[i].Part.Part+"."+lines[i].Task.Slug] = &lines[i]
-	}
-	for _, reason := range fit.Reasons {
-		n := need{Text: plainReason(&reason), Clears: reason.Clears, Stops: reason.Stops, To: clearedAt(one.Rig, &reason)}
-		if l := byKey[reason.Part+"."+reason.Task]; l != nil && reason.Task != "" {
-			told[reason.Part+"."+reason.Task] = true
-			n.Minutes, n.Part, n.Clears = l.Task.Minutes, l.Part.Name, ""
-		}
-		one.Needs = append(one.Needs, n)
-	}
-	for i := range lines {
-		l := &lines[i]
-		key := l.Part.Part + "." + l.Task.Slug
-		if told[key] || l.Task.By == plan.Operator {
-			continue
-		}
-		isDue := l.Due.Status.Rank() >= plan.IsDue.Rank()
-		if !isDue && (l.Due.Date.IsZero() || l.Due.Date.After(until)) {
-			continue
-		}
-		told[key] = true
-		n := need{Text: l.Task.Title, Part: l.Part.Name, Minutes: l.Task.Minutes, To: jobAt(one.Rig, l.Item)}
-		if isDue {
-			n.Standing = string(l.Due.Status)
-		} else {
-			n.Early = l.Due.Date
-		}
-		one.Needs = append(one.Needs, n)
-	}
-	for _, j := range jobs {
-		by := j.Middle
-		if j.Weight.Binding() {
-			by = j.Early
-		}
-		if told[j.Key] || by.IsZero() || by.After(until) {
-			continue
-		}
-		one.Needs = append(one.Needs, need{Text: j.Title, Part: j.Part, Minutes: j.Minutes, To: jobAt(one.Rig, j.Item), Early: j.Early, Late: j.Late})
-	}
-	slices.SortStableFunc(one.Needs, func(a, b need) int {
-		return cmp.Or(truthFirst(a.Stops, b.Stops), truthFirst(a.Standing == "" && a.Early.IsZero(), b.Standing == "" && b.Early.IsZero()), truthFirst(a.Standing == string(plan.Overdue), b.Standing == string(plan.Overdue)))
-	})
-	if fit.State == fleet.DoNotUse { // what stops it is what has to be done first
-		stops := slices.IndexFunc(one.Needs, func(n need) bool { return !n.Stops })
-		if stops > 0 {
-			one.Others, one.Needs = len(one.Needs)-stops, one.Needs[:stops]
-		}
-	}
-	for i := range one.Needs {
-		one.Minutes += one.Needs[i].Minutes
-	}
-	one.Work = workTime(one.Minutes)
+// answer says whether the rig goes. One that is not fit stays in; another goes if
+// its advisories are looked at and what is due by then is done first.
+func (one *ride) answer(on plan.Date) {
 	switch {
-	case fit.State == fleet.DoNotUse:
+	case one.State == fleet.DoNotUse:
 		one.Answer = staysIn
 	case one.onThatDay(on) && one.Booking.Rest:
 		one.Answer = rests
-	case len(one.Needs) > 0:
+	case len(one.First) > 0:
 		one.Answer = goesIf
 	default:
 		one.Answer = goes
 	}
-	if len(one.Needs) > needsMost {
-		one.More = len(one.Needs) - needsMost
-		one.Needs = slices.Clone(one.Needs[:needsMost])
-	}
-}
-
-// plainReason is a reason's text without the codes of the rule set's points.
-func plainReason(r *fleet.Reason) string {
-	if r.Code == "failed-inspection" {
-		return strings.ReplaceAll(r.Text, "_", " ")
-	}
-	return r.Text
 }
 
 // workTime is so many minutes as people say it, "" for none.
@@ -252,28 +225,6 @@ func workTime(minutes int) string {
 	return fmt.Sprintf("%d h %d min", minutes/60, minutes%60)
 }
 
-func jobAt(rig, item string) string {
-	if item == "" {
-		return "/rigs/" + rig
-	}
-	return "/items/" + item
-}
-
-// clearedAt is the page on which a reason can be cleared.
-func clearedAt(rig string, r *fleet.Reason) string {
-	switch {
-	case r.Code == "calibration-required" || r.Calibration != "":
-		return "/bay/" + rig + "/calibration"
-	case r.Inspection != "" && r.Defect == "":
-		return "/inspections/" + r.Inspection
-	case r.Code == "certificate-missing" || r.Code == "certificate-expired" || r.Code == "scheme-inspection-overdue":
-		return "/bay/" + rig + "/inspection"
-	case r.Task != "":
-		return jobAt(rig, r.Item)
-	}
-	return "/rigs/" + rig
-}
-
 // certificateOf says until when the rig's inspection is in force: by the law of its
 // place, or its certificate's own last day where that is earlier (as fitness has it).
 func certificateOf(s *fleet.State, r *fleet.Rig, today plan.Date) certificateLine {
@@ -283,7 +234,7 @@ func certificateOf(s *fleet.State, r *fleet.Rig, today plan.Date) certificateLin
 		own, _ = plan.ParseDate(newest.Expires)
 	}
 	until := func(day plan.Date) certificateLine {
-		return certificateLine{Days: today.DaysUntil(day), Until: day}
+		return certificateLine{Days: today.DaysUntil(day), Until: day, Never: !s.EverInspected(r), Paper: newest != nil}
 	}
 	place, due, err := s.NextInspection(r, today)
 	switch {

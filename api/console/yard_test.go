@@ -123,13 +123,18 @@ func TestARigStaysInOnceItsInspectionHasRunOut(t *testing.T) {
 	v := h.visit("manager")
 	// Pflanzenschutz-Geräteverordnung §3(1): a new machine within six months of its first
 	// use. So it may go on 20 October 2026 and stays in on the 21st.
-	v.settled("/").has(`certificate for <data class="number" value="169">`)
+	v.settled("/").has(`no inspection passed yet, due by law by <time datetime="2026-10-20"`).hasNot("certificate for")
 	h.clock.Store(time.Date(2026, 9, 20, 6, 0, 0, 0, time.UTC).UnixMilli())
 	v.settled("/?on=2026-10-20").hasNot("no inspection in force")
 	out := v.settled("/?on=2026-10-21").has(`no inspection in force since <time datetime="2026-10-20"`)
 	if got := out.answers(); fmt.Sprint(got["stays"]) != "[T01]" {
 		t.Errorf("on the day after the last the answers are %v", got)
 	}
+	out.hasNot("certificate ended")
+	h.clock.Store(time.Date(2026, 10, 21, 6, 0, 0, 0, time.UTC).UnixMilli())
+	v.settled("/").has(`no inspection passed yet, due by law since <time datetime="2026-10-20"`).hasNot("certificate ended")
+	h.send("manager", "POST", "/v1/certificates", obj{"rig": "T01", "number": "DE-1", "tester": "L. Licensed", "inspected": "2026-10-01", "expires": "2026-10-19"})
+	v.settled("/").has(`certificate ended <time datetime="2026-10-19"`).hasNot("no inspection passed yet")
 	out.has(`href="/bay/T01/inspection"`, "pass the inspection and record the certificate")
 }
 

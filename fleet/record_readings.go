@@ -43,9 +43,12 @@ func (r *Record) findReadings(ctx context.Context, store events.Store) error {
 	for _, c := range r.Commits {
 		look.marks = append(look.marks, CommitProof{N: c.N, Recorded: c.Recorded})
 	}
-	open, err := r.findFrom(&look, open, seen)
+	open, err := r.findOn(&look, open, seen)
 	if err == nil && len(open) > 0 { // clocks that were further apart than they may be
-		_, err = r.lookThrough(&look, 1, open, seen)
+		err = look.read(1, func(c *events.Commit) bool {
+			open = r.found(c, open, seen)
+			return len(open) > 0
+		})
 	}
 	if err != nil {
 		return err
@@ -88,53 +91,58 @@ func base(a plan.Amounts) (v int64) {
 	return 0
 }
 
-// findFrom looks for readings from where each can stand on, and gives those that
-// were not found.
-func (r *Record) findFrom(look *ledgerLook, open []*sought, seen map[uint64]time.Time) (missing []*sought, err error) {
-	for len(open) > 0 {
+// findOn goes through the ledger once, from where the oldest reading can stand on
+// and past the stretches in which none can, and gives those that were not found.
+func (r *Record) findOn(look *ledgerLook, open []*sought, seen map[uint64]time.Time) (missing []*sought, err error) {
+	read := uint64(0) // up to where
+	for len(open) > 0 && len(missing) == 0 && read < look.last {
 		from, err := look.firstAt(open[0].earliest())
 		if err != nil {
 			return nil, err
 		}
-		// Those that can stand soon after are looked for on the same way.
-		n := 1
-		for n < len(open) && open[n].earliest().Sub(open[0].earliest()) < clocksApart {
-			n++
-		}
-		left, err := r.lookThrough(look, from, open[:n], seen)
+		idle := 0
+		err = look.read(max(from, read+1), func(c *events.Commit) bool {
+			read = c.N
+			for len(open) > 0 && !open[0].earliest().After(c.Recorded.Add(clocksApart)) {
+				missing, open = append(missing, open[0]), open[1:]
+			}
+			if missing = r.found(c, missing, seen); len(missing) > 0 {
+				idle = 0
+				return true
+			}
+			idle++
+			return len(open) > 0 && idle < readOn
+		})
 		if err != nil {
 			return nil, err
 		}
-		missing = append(missing, left...)
-		open = open[n:]
+		if idle < readOn {
+			break // all are found, or the ledger has come to its end
+		}
 	}
-	return missing, nil
+	return append(missing, open...), nil
 }
 
-// lookThrough reads the ledger from a commit on until all are found.
-func (r *Record) lookThrough(look *ledgerLook, from uint64, open []*sought, seen map[uint64]time.Time) (missing []*sought, err error) {
-	missing = slices.Clone(open)
-	err = look.read(from, func(c *events.Commit) bool {
-		for i := range c.Facts {
-			e := &c.Facts[i]
-			read, ok := e.Fact.(*events.MeterRead)
-			if !ok || read.Rig != r.Rig.Rig {
-				continue
-			}
-			missing = slices.DeleteFunc(missing, func(w *sought) bool {
-				if c.N < w.behind || !w.at.Equal(e.At) || !slices.Contains(read.Counters, events.Counter{Meter: w.meter, Value: w.value}) {
-					return false
-				}
-				for _, one := range w.into {
-					one.By, one.Event, one.Commit, one.Recorded = e.By, read.Event, c.N, c.Recorded
-				}
-				seen[c.N] = c.Recorded
-				return true
-			})
+// found fills in the readings that a commit holds, and gives those it does not.
+func (r *Record) found(c *events.Commit, open []*sought, seen map[uint64]time.Time) []*sought {
+	for i := range c.Facts {
+		e := &c.Facts[i]
+		read, ok := e.Fact.(*events.MeterRead)
+		if !ok || read.Rig != r.Rig.Rig {
+			continue
 		}
-		return len(missing) > 0
-	})
-	return missing, err
+		open = slices.DeleteFunc(open, func(w *sought) bool {
+			if c.N < w.behind || !w.at.Equal(e.At) || !slices.Contains(read.Counters, events.Counter{Meter: w.meter, Value: w.value}) {
+				return false
+			}
+			for _, one := range w.into {
+				one.By, one.Event, one.Commit, one.Recorded = e.By, read.Event, c.N, c.Recorded
+			}
+			seen[c.N] = c.Recorded
+			return true
+		})
+	}
+	return open
 }
 
 // ledgerLook reads a ledger up to a commit, and knows when some were recorded.

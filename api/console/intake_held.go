@@ -256,9 +256,10 @@ func (v *visit) voidForm(s *fleet.State) (*voidForm, error) {
 		Rig: r.Rig, Meter: name, Unit: meterSymbol(q), At: at, Stamp: at.Format(time.RFC3339Nano), Value: q.FromBase(last.Value), Decimals: meterDecimals(q),
 		Before: q.FromBase(before), After: q.FromBase(after),
 	}
-	// The counter-fact of a reading taken back is the same reading, sent anew.
+	// The counter-fact of a reading taken back is the same reading, sent anew. Of
+	// its six decimals nobody takes three for thousands.
 	f.UndoWith = "s:/id=put-back-" + fleet.Secret()[:16] + "&s:/time=" + f.Stamp + "&s:/counters/0/meter=" + name +
-		"&n:/counters/0/value=" + strconv.FormatFloat(f.Value, 'f', -1, 64) + "&s:/counters/0/unit=" + q.Unit()
+		"&n:/counters/0/value=" + strconv.FormatFloat(f.Value, 'f', 6, 64) + "&s:/counters/0/unit=" + q.Unit()
 	return f, nil
 }
 

@@ -194,6 +194,19 @@ func TestTheNewestReadingIsTheOneMeasuredLast(t *testing.T) {
 	sheet{t: t, text: lately}.has(`value="41.25"`, "longer ago", `value="9.00"`)
 }
 
+func TestAReadingOfThreeDecimalsIsPutBackAsItWas(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north", nil)
+	h.hours("T01", h.now().Add(-time.Hour), 41.125)
+	v := h.visit("workshop")
+	path := fmt.Sprintf("/intake?rig=T01&meter=pump&at=%d", h.now().Add(-time.Hour).UnixMilli())
+	v.fill(v.get(path).is(200), path, "void", map[string]string{"s:/reason": "the wrong rig"}).is(303)
+	v.fill(v.get("/intake?rig=T01"), "/intake?rig=T01", "undo", nil).is(303)
+	if got := h.totalHours("T01"); got != 41.125 {
+		t.Errorf("put back, the total is %g h, want 41.125", got)
+	}
+}
+
 // hold puts messages that cannot be read into quarantine, as the wire does.
 func (h *house) hold(rig, fault, detail string, payload []byte) {
 	h.t.Helper()

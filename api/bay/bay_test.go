@@ -149,7 +149,8 @@ func TestHandoverOpensThePumpAndCalibrationEndsTheWork(t *testing.T) {
 		"rig": "T01", "nozzle": "blue", "tester": "O. Example", "bar": 3, "flows_l_min": []any{1.21, 1.19, 1.24, 1.18, 1.2, 1.2, 1.22, 1.17},
 		"course": apitest.Obj{"course_m": 100, "seconds": 45}, "spacing_m": 0.5, "target_l_ha": 180,
 	}).Is(201).Has("/outcome", "pass").Has("/km_h", 8).Has("/nominal_l_min", 1.2).Has("/worst_nozzle/position", 3)
-	h.Send("reader", "GET", "/v1/rigs/T01", nil).Is(200).Has("/test_bay/last_calibration/worst_nozzle/position", 3)
+	h.Send("reader", "GET", "/v1/rigs/T01", nil).Is(200).Has("/test_bay/last_calibration/worst_nozzle/position", 3).
+		Has("/test_bay/nozzles/worst_nozzle/position", 3).Has("/test_bay/nozzles/inspection", nil)
 	if stops() != "false" {
 		t.Error("calibrated, and another calibration is asked for")
 	}

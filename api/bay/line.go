@@ -15,6 +15,7 @@ type Line struct {
 	DaysLeft        *int             `json:"days_left,omitempty"`
 	Certificate     *certificateWord `json:"certificate,omitempty"`
 	LastCalibration *calibrationWord `json:"last_calibration,omitempty"`
+	Nozzles         *nozzlesWord     `json:"nozzles,omitempty"` // their newest measurement, by whichever way
 }
 
 type certificateWord struct {
@@ -29,6 +30,13 @@ type calibrationWord struct {
 	At          time.Time           `json:"at"`
 	Outcome     string              `json:"outcome"`
 	Worst       *events.WorstNozzle `json:"worst_nozzle,omitempty"`
+}
+
+type nozzlesWord struct {
+	At          time.Time           `json:"at"`
+	Worst       *events.WorstNozzle `json:"worst_nozzle"`
+	Calibration string              `json:"calibration,omitempty"`
+	Inspection  string              `json:"inspection,omitempty"`
 }
 
 // LineOf tells how a rig stands with the test bay.
@@ -46,6 +54,9 @@ func LineOf(s *fleet.State, r *fleet.Rig, today plan.Date) Line {
 	}
 	if m := s.LastCalibration(r); m != nil {
 		l.LastCalibration = &calibrationWord{m.Calibration, m.At.UTC(), m.Outcome, m.Worst}
+	}
+	if n := s.NozzlesOf(r); n != nil {
+		l.Nozzles = &nozzlesWord{n.At.UTC(), n.Worst, n.Calibration, n.Inspection}
 	}
 	return l
 }

@@ -175,8 +175,8 @@ func (s *State) record(of, id string, made time.Time) (*Record, *Rig, error) {
 
 func (s *State) recordFact(w *reckoning, ends map[string][]int64, l Logged) RecordFact {
 	one := RecordFact{Logged: l}
-	if measured(l.Entry.Fact) {
-		one.Meters = metersThen(w.rig, l.Entry.At.UnixMilli())
+	if at, ok := s.measuredAt(&l.Entry); ok {
+		one.Meters = metersThen(w.rig, at)
 	}
 	if done, ok := l.Entry.Fact.(*events.ItemFinished); ok {
 		one.Since = s.runs(w, ends, done, l.Entry.At)

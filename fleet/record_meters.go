@@ -72,15 +72,20 @@ type RecordRun struct {
 	Ran   plan.Amounts `json:"ran"`
 }
 
-// measured are the facts that are judged by what the meters showed.
-func measured(f events.Fact) bool {
-	switch f := f.(type) {
+// measuredAt is the time whose counters a fact is judged by, if there is one. A
+// certificate names the day of its inspection alone, whose first instant counts, as
+// for the task that it ends.
+func (s *State) measuredAt(e *events.Entry) (at int64, ok bool) {
+	switch f := e.Fact.(type) {
 	case *events.PartFitted:
-		return !f.FromStart
+		return e.At.UnixMilli(), !f.FromStart
+	case *events.CertificateIssued:
+		day, err := plan.ParseDate(f.Inspected)
+		return meter.FirstInstant(day.Year, day.Month, day.Day, s.zone).UnixMilli(), err == nil
 	case *events.ItemFinished, *events.InspectionJudged, *events.CalibrationMade, *events.PartRemoved, *events.MeterSwapped:
-		return true
+		return e.At.UnixMilli(), true
 	}
-	return false
+	return 0, false
 }
 
 func amountOf(q meter.Quantity, base int64) (a plan.Amounts) {

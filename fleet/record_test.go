@@ -34,6 +34,7 @@ func proven(t *testing.T) *bench {
 	b.clock.set(b.clock.now().Add(time.Minute))
 	b.work(b.clock.now(), 2, 5)
 	b.must(inspect("T01", gaugeSheet(0.3)))
+	b.must(certificate("T01", "2026-05-05"))
 	// A reading is taken back and comes again, by another hand.
 	at := b.clock.now()
 	b.must(&fleet.VoidReading{Rig: "T01", Meter: "pump", At: at, Reason: "the wrong rig"})
@@ -84,7 +85,7 @@ func TestARecordHoldsTheCountersAndWhatTheyRestOn(t *testing.T) {
 	if on := pump.RestsOn; on == nil || hoursOf(on.Counter) != 5 || hoursOf(on.Total) != 22.5 || on.Event != "by-hand" {
 		t.Errorf("it rests on %+v, and the reading of that time that stands came by hand", pump.RestsOn)
 	}
-	filters, inspected := 0, 0
+	filters, inspected, certified := 0, 0, 0
 	for _, f := range r.Facts {
 		switch of := f.Entry.Fact.(type) {
 		case *events.ItemFinished:
@@ -100,6 +101,11 @@ func TestARecordHoldsTheCountersAndWhatTheyRestOn(t *testing.T) {
 			if first := of.Item == suctionFilter+"1"; f.Since[0].First != first {
 				t.Errorf("%s: the first is %v", of.Item, f.Since[0].First)
 			}
+		case *events.CertificateIssued:
+			certified++
+			if got := hoursOf(f.Meters[0].Total); got != 14 { // at midnight in the yard
+				t.Errorf("certified at %g h, want 14", got)
+			}
 		case *events.InspectionJudged:
 			inspected++
 			if then := f.Meters[0]; hoursOf(then.Total) != 22.5 || hoursOf(then.Before.Counter) != 5 {
@@ -107,8 +113,8 @@ func TestARecordHoldsTheCountersAndWhatTheyRestOn(t *testing.T) {
 			}
 		}
 	}
-	if filters != 2 || inspected != 1 {
-		t.Errorf("%d filters cleaned and %d inspections, want 2 and 1", filters, inspected)
+	if filters != 2 || inspected != 1 || certified != 1 {
+		t.Errorf("%d filters cleaned, %d inspections and %d certificates, want 2, 1 and 1", filters, inspected, certified)
 	}
 	b.provesEveryReading(r)
 }

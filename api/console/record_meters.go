@@ -5,6 +5,7 @@ import (
 	"strconv"
 	"strings"
 
+	"rigledger/events"
 	"rigledger/fleet"
 	"rigledger/fleet/meter"
 	"rigledger/fleet/plan"
@@ -69,8 +70,12 @@ func (p recordPage) thenWords(f *fleet.RecordFact) (lines []string) {
 		}
 		totals, rests = append(totals, total), append(rests, rest)
 	}
+	when := ""
+	if _, ok := f.Entry.Fact.(*events.CertificateIssued); ok {
+		when = word("when the day of its inspection began:") + " "
+	}
 	for i := range totals {
-		lines = append(lines, totals[i]+" ("+rests[i]+")")
+		lines = append(lines, when+totals[i]+" ("+rests[i]+")")
 	}
 	return lines
 }

@@ -35,6 +35,8 @@ type Options struct {
 	Rate     float64         // requests a second that each token may make; 0 for any number
 
 	Issuer *openid.Issuer // whose tokens are taken beside our own; nil for nobody's
+
+	Rigs console.RigAddresses // where rigs reach the service, which the pages tell
 }
 
 // Check is one thing that must work; Err is nil while it does. A minor one is
@@ -103,7 +105,7 @@ func New(o Options) *API {
 	for _, r := range a.open() {
 		e.Handle(r.method, r.path, a.reception.Open(r.handle))
 	}
-	pages := console.New(console.Options{Fleet: o.Fleet, Log: o.Log, Secure: o.Secure, Version: o.Version, Holder: a.bearers.Holder, API: a, Stopping: o.Stopping})
+	pages := console.New(console.Options{Fleet: o.Fleet, Log: o.Log, Secure: o.Secure, Version: o.Version, Holder: a.bearers.Holder, API: a, Stopping: o.Stopping, Rigs: o.Rigs})
 	for _, p := range pages.Routes() {
 		a.bodyMost[p.Path] = max(p.Most, a.bodyMost[p.Path])
 		e.Handle(p.Method, p.Path, func(g *gin.Context) {

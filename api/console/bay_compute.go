@@ -24,9 +24,7 @@ type worked struct {
 // workedOf reads a form.
 func (v *visit) workedOf(typed url.Values) *worked {
 	body := newSheet(v.zone)
-	for name, values := range typed {
-		body.put(name, values)
-	}
+	body.take(typed)
 	w := &worked{typed: typed, Wrong: body.wrong}
 	w.body, w.back = body.body()
 	return w

@@ -33,6 +33,7 @@ type Options struct {
 	// Holder gives who a token lets in; nil asks the ledger alone.
 	Holder  func(ctx context.Context, token string) (fleet.Holder, bool)
 	Version string
+	Rigs    RigAddresses // where rigs reach the service, for the examples of a rig's first steps
 }
 
 // Console serves the pages.
@@ -43,10 +44,12 @@ type Console struct {
 	log      *slog.Logger
 	secure   bool
 	version  string
+	rigs     RigAddresses
 	zone     *time.Location // the fleet's
 	holder   func(ctx context.Context, token string) (fleet.Holder, bool)
 	guard    *http.CrossOriginProtection
 	open     streams
+	refusals refusals
 	ahead    aheadBook // of the yard
 }
 
@@ -64,7 +67,7 @@ func New(o Options) *Console {
 		o.Log = slog.New(slog.DiscardHandler)
 	}
 	c := &Console{
-		fleet: o.Fleet, api: o.API, stopping: o.Stopping, log: o.Log, secure: o.Secure, version: o.Version, guard: http.NewCrossOriginProtection(),
+		fleet: o.Fleet, api: o.API, stopping: o.Stopping, log: o.Log, secure: o.Secure, version: o.Version, rigs: o.Rigs, guard: http.NewCrossOriginProtection(),
 	}
 	if c.holder = o.Holder; c.holder == nil {
 		c.holder = func(_ context.Context, token string) (fleet.Holder, bool) { return o.Fleet.HolderOf(token) }

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"fmt"
 	"html/template"
 	"strings"
@@ -11,7 +12,7 @@ import (
 // A form's fields are named by what they become in the request's body: a letter
 // for the type, a colon, and the JSON pointer (RFC 6901).
 //
-//	s  text             n  number (a comma is taken for a point)
+//	s  text             n  number (number.go)
 //	b  yes or no        d  calendar date
 //	t  time, local      l  a list, one line each
 //	f  a file           h  goes with others: alone it says nothing
@@ -28,6 +29,7 @@ type field struct {
 	Min, Max, Step, Rows  string
 	Options               []option
 	Wrong                 string
+	Kept                  []option          // files that were kept before a refusal
 	More                  map[string]string // further attributes, data-… and list only
 }
 
@@ -74,10 +76,21 @@ func newField(f frame, form, name, kind, label string, more ...any) (field, erro
 			}
 		}
 	}
+	if name[0] == 'n' {
+		in.Value = ownNumber(in.Value)
+	}
+	if kind == "file" && in.Hint == "" {
+		in.Hint = word("JPEG, PNG or PDF.")
+	}
 	if r := f.Refused; r != nil && r.form == form {
 		in.Value = r.typed.Get(name)
 		in.Checked = in.Value != ""
 		in.Wrong = r.fields[name]
+		if kind == "file" {
+			for _, hash := range r.typed[name] {
+				in.Kept = append(in.Kept, option{hash, cmp.Or(r.kept[hash], hash[:12])})
+			}
+		}
 	}
 	return in, nil
 }
@@ -123,16 +136,20 @@ func openForm(f frame, form, path string, more ...string) (template.HTML, error)
 	hidden := func(name, value string) {
 		fmt.Fprintf(&b, `<input type="hidden" name="%s" value="%s">`, name, template.HTMLEscapeString(value))
 	}
-	fmt.Fprintf(&b, `<form method="post" action="%s" id="form-%s" data-form="%s" enctype="multipart/form-data">`,
-		template.HTMLEscapeString(f.Address), template.HTMLEscapeString(form), template.HTMLEscapeString(form))
+	mark, once := "", fleet.Secret()
+	if f.Refused != nil && f.Refused.form == form {
+		mark = " data-refused"
+		if f.Refused.again {
+			once = f.Refused.typed.Get("once") // it may have been carried out: the same key finds out
+		}
+	}
+	fmt.Fprintf(&b, `<form method="post" action="%s" id="form-%s" data-form="%s"%s enctype="multipart/form-data">`,
+		template.HTMLEscapeString(f.Address), template.HTMLEscapeString(form), template.HTMLEscapeString(form), mark)
 	hidden("form", f.Form)
 	hidden("is", form)
 	hidden("do", path)
-	once := fleet.Secret()
-	if f.Refused != nil && f.Refused.form == form && f.Refused.again {
-		once = f.Refused.typed.Get("once") // it may have been carried out: the same key finds out
-	}
 	hidden("once", once)
+	hidden(writesField, "") // the script says it
 	for i := 0; i+1 < len(more); i += 2 {
 		switch more[i] {
 		case "method", "then", "undo", "undo-why", "undo-with", "said", "match", "show":

@@ -20,6 +20,7 @@ import (
 	"time"
 
 	"rigledger/api"
+	"rigledger/api/console"
 	"rigledger/events"
 	"rigledger/events/sqlitestore"
 	"rigledger/fleet"
@@ -65,7 +66,7 @@ func newHouse(t testing.TB) *house {
 	}
 	h.raiser = fleet.NewRaiser(h.fleet)
 	stopping := make(chan struct{})
-	server := httptest.NewServer(api.New(api.Options{Fleet: h.fleet, Version: "test", Stopping: stopping}))
+	server := httptest.NewServer(api.New(api.Options{Fleet: h.fleet, Version: "test", Stopping: stopping, Rigs: console.RigAddresses{NATS: "127.0.0.1:14222"}}))
 	h.url = server.URL
 	t.Cleanup(func() {
 		close(stopping)
@@ -267,7 +268,17 @@ func (v *visitor) post(path string, fields url.Values) sheet {
 		v.t.Fatal(err)
 	}
 	r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
-	return v.send(r)
+	return v.led(v.send(r))
+}
+
+// led follows the way back to a page that shows what was refused, and no other.
+func (v *visitor) led(a sheet) sheet {
+	v.t.Helper()
+	to, err := url.Parse(a.header.Get("Location"))
+	if err != nil || a.status != http.StatusSeeOther || !to.Query().Has("refused") {
+		return a
+	}
+	return v.get(to.RequestURI())
 }
 
 // fill sends a form of a page as it stands there, with some of its fields filled
@@ -287,7 +298,7 @@ func (v *visitor) fill(page sheet, path, form string, fields map[string]string) 
 		for _, value := range all {
 			if file, ok := strings.CutPrefix(value, "@"); ok && strings.HasPrefix(name, "f:") {
 				part, _ := w.CreateFormFile(name, file)
-				_, _ = part.Write([]byte("content of " + file))
+				_, _ = part.Write([]byte(firstBytes[filepath.Ext(file)] + "content of " + file))
 				continue
 			}
 			_ = w.WriteField(name, value)
@@ -299,8 +310,11 @@ func (v *visitor) fill(page sheet, path, form string, fields map[string]string) 
 		v.t.Fatal(err)
 	}
 	r.Header.Set("Content-Type", w.FormDataContentType())
-	return v.send(r)
+	return v.led(v.send(r))
 }
+
+// firstBytes are those by which a kind of file is known.
+var firstBytes = map[string]string{".jpg": "\xff\xd8\xff", ".pdf": "%PDF-1.7\n"}
 
 var formToken = regexp.MustCompile(`name="form" value="([^"]+)"`)
 

@@ -54,7 +54,7 @@ func TestAJobFinishedWithoutScript(t *testing.T) {
 	v.fill(page, at, "finish", wrong).is(422).has(`id="finish-n-counters-0-value-wrong"`, "does not fit the readings", "play 2 mm")
 	h.pass(2 * time.Hour)
 	right := map[string]string{
-		"s:/checked/0": check[1], "s:/findings": "play 2 mm", "f:/files/-": "@axle.txt", "n:/minutes": "25", "n:/counters/0/value": "240,5",
+		"s:/checked/0": check[1], "s:/findings": "play 2 mm", "f:/files/-": "@axle.pdf", "n:/minutes": "25", "n:/counters/0/value": "240,5",
 		"s:/parts/0/sku": "GREASE-1", "n:/parts/0/count": "2", "s:/cost/amount": "12.50", "t:/at": "2026-05-04T08:30",
 	}
 	if !strings.Contains(page.text, `name="s:/parts/0/sku"`) {
@@ -63,7 +63,7 @@ func TestAJobFinishedWithoutScript(t *testing.T) {
 		t.Fatal("the plan names parts here: take another task for this test")
 	}
 	v.fill(page, at, "finish", right).is(303)
-	page = v.get(at).is(200).has("Finished.", "play 2 mm", check[1], "12.50 EUR", "GREASE-1", "axle.txt", "What comes next").hasNot(`data-form="finish"`, `data-form="book"`)
+	page = v.get(at).is(200).has("Finished.", "play 2 mm", check[1], "12.50 EUR", "GREASE-1", "axle.pdf", "What comes next").hasNot(`data-form="finish"`, `data-form="book"`)
 	got := h.send("manager", "GET", "/v1/items/"+item, nil)
 	if got["stage"] != "done" || got["ended_at"] != "2026-05-04T06:30:00Z" {
 		t.Errorf("the job is %v at %v; 8:30 in the yard is 6:30 UTC", got["stage"], got["ended_at"])
@@ -72,7 +72,7 @@ func TestAJobFinishedWithoutScript(t *testing.T) {
 	if file == nil {
 		t.Fatal("the file is not on the page")
 	}
-	kept := v.get(file[1]).is(200).has("content of axle.txt")
+	kept := v.get(file[1]).is(200).has("content of axle.pdf")
 	if csp := kept.header.Get("Content-Security-Policy"); !strings.Contains(csp, "sandbox") || !strings.HasPrefix(kept.header.Get("Content-Disposition"), "attachment") {
 		t.Errorf("the file is served with %q and %q", csp, kept.header.Get("Content-Disposition"))
 	}

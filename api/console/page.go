@@ -77,6 +77,7 @@ func (v *visit) rigsAt(s *fleet.State, yard string) (yards, codes []string) {
 func (c *Console) look(p page) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		if v := c.enter(w, r, p); v != nil {
+			v.shown()
 			v.serve(p)
 		}
 	}
@@ -86,11 +87,7 @@ func (c *Console) look(p page) http.HandlerFunc {
 func (c *Console) enter(w http.ResponseWriter, r *http.Request, p page) *visit {
 	who, token, ok := c.session(r)
 	if !ok {
-		status := http.StatusOK // the way in is a page like others; a browser writes anything else to its console
-		if r.Method != http.MethodGet {
-			status = http.StatusUnauthorized
-		}
-		c.askToSignIn(w, r, status, "")
+		c.askToSignIn(w, r)
 		return nil
 	}
 	v := &visit{Console: c, w: w, r: r, who: who, token: token, now: c.fleet.Now()}
@@ -138,9 +135,10 @@ type frame struct {
 	Live        bool   // the page is made anew when facts come
 	Version     string
 	Notice      string
-	Wrong       string   // what was wrong with the form as a whole
-	Refused     *refused // the form that was refused
-	Said        *said    // what was just put on record
+	Wrong       string       // what was wrong with the form as a whole
+	Wrongs      []wrongField // and with its fields
+	Refused     *refused     // the form that was refused
+	Said        *said        // what was just put on record
 	Answer      map[string]any
 	D           any
 }
@@ -195,7 +193,19 @@ func (v *visit) sorry(status int, title, text string) {
 	}
 }
 
-func (v *visit) write(file string, status int, f frame) error { return v.fill(v.w, file, status, f) }
+// write fills in a page. One that shows a refused form is filled in twice: its
+// head names the fields that are wrong by the labels that they have further down.
+func (v *visit) write(file string, status int, f frame) error {
+	if f.Wrong != "" && templates[file] != nil {
+		var first bytes.Buffer
+		if err := templates[file].ExecuteTemplate(&first, file, f); err != nil {
+			return err
+		}
+		f.Wrongs = f.Refused.look(first.Bytes())
+		f.Wrong = f.Refused.whole
+	}
+	return v.fill(v.w, file, status, f)
+}
 
 // policy allows our own style sheet, script, pictures and forms, and nothing else.
 const policy = "default-src 'none'; style-src 'self'; script-src 'self'; img-src 'self'; connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"

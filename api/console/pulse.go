@@ -31,6 +31,7 @@ func (s *streams) leave() { s.n.Add(-1) }
 // pulse tells a browser, as server-sent events, that the ledger has grown: the
 // number of the newest commit and nothing else. The page then asks for itself anew.
 func (c *Console) pulse(w http.ResponseWriter, r *http.Request) {
+	w.Header().Set(partHeader, "pulse") // it is we who answer, not something on the way
 	if _, _, ok := c.session(r); !ok {
 		w.WriteHeader(http.StatusNoContent) // ends the browser's attempts
 		return

@@ -2,6 +2,7 @@ package console
 
 import (
 	"encoding/json"
+	"net/url"
 	"regexp"
 	"sort"
 	"strconv"
@@ -14,10 +15,11 @@ import (
 // Empty fields are left out, and so are rows that nobody filled in; unless the
 // sheet amends what is there: then a text or a date that was emptied is sent empty.
 type sheet struct {
-	zone  *time.Location
-	amend bool
-	root  *knot
-	wrong map[string]string // what cannot be read, by field
+	zone   *time.Location
+	writes writing // how the reader's browser writes numbers
+	amend  bool
+	root   *knot
+	wrong  map[string]string // what cannot be read, by field
 }
 
 // knot is an object, an array or a value of the body under way.
@@ -33,11 +35,19 @@ func newSheet(zone *time.Location) *sheet {
 	return &sheet{zone: zone, root: &knot{}, wrong: map[string]string{}}
 }
 
-// plainNumber is a decimal number as people write it; the comma was made a point.
-var plainNumber = regexp.MustCompile(`^[+-]?(\d+\.?\d*|\.\d+)$`)
+// keptHash is the hash of a file that is on record (fleet.FileHash).
+var keptHash = regexp.MustCompile(`^[0-9a-f]{64}$`)
 
 // deepest bounds a pointer's steps.
 const deepest = 8
+
+// take takes all of a form.
+func (s *sheet) take(typed url.Values) {
+	s.writes = writingOf(typed.Get(writesField))
+	for name, values := range typed {
+		s.put(name, values)
+	}
+}
 
 // put takes the values of a field. Names that are no fields are not for the body.
 func (s *sheet) put(name string, values []string) {
@@ -45,8 +55,16 @@ func (s *sheet) put(name string, values []string) {
 		return
 	}
 	text := strings.TrimSpace(values[len(values)-1])
-	if name[0] == 'q' {
+	switch name[0] {
+	case 'q':
 		s.hold(name)
+	case 'f': // kept before a refusal
+		for _, hash := range values {
+			if keptHash.MatchString(hash) {
+				s.file(name, hash)
+			}
+		}
+		return
 	}
 	if text == "" {
 		switch {
@@ -62,17 +80,17 @@ func (s *sheet) put(name string, values []string) {
 	switch name[0] {
 	case 's', 'd', 'h':
 	case 'n', 'q':
-		number, ok := numberTyped(text)
-		if !ok {
-			s.wrong[name] = word("This is not a number.")
+		number, wrong := numberTyped(text, s.writes, name[0] == 'q')
+		if wrong != "" {
+			s.wrong[name] = wrong
 			return
 		}
 		value = number
 	case 'm':
 		list := []json.Number{}
 		for _, one := range strings.FieldsFunc(strings.ReplaceAll(text, ", ", " "), func(r rune) bool { return r == ';' || unicode.IsSpace(r) }) {
-			number, ok := numberTyped(one)
-			if !ok {
+			number, wrong := numberTyped(one, s.writes, true)
+			if wrong != "" {
 				s.wrong[name] = word("Something in this row is not a number.")
 				return
 			}
@@ -103,16 +121,6 @@ func (s *sheet) put(name string, values []string) {
 		return
 	}
 	s.set(name, value)
-}
-
-// numberTyped reads a number as people write it, and gives it in the form JSON has.
-func numberTyped(text string) (json.Number, bool) {
-	number := strings.Replace(strings.ReplaceAll(text, "\u00a0", ""), ",", ".", 1)
-	if !plainNumber.MatchString(number) {
-		return "", false
-	}
-	f, err := strconv.ParseFloat(strings.TrimPrefix(number, "+"), 64)
-	return json.Number(strconv.FormatFloat(f, 'f', -1, 64)), err == nil
 }
 
 // hold keeps the place of a row of single numbers that nobody filled in.

@@ -5,6 +5,7 @@ import (
 	"maps"
 	"net/url"
 	"reflect"
+	"strings"
 	"testing"
 	"time"
 
@@ -26,9 +27,7 @@ func TestAnAmendingFormSendsWhatWasEmptied(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			s := newSheet(time.UTC)
 			s.amend = c.amend
-			for field, values := range typed {
-				s.put(field, values)
-			}
+			s.take(typed)
 			if text, _ := s.body(); string(text) != c.body {
 				t.Errorf("the body is %s, want %s", text, c.body)
 			}
@@ -66,17 +65,20 @@ func TestAFormBecomesABody(t *testing.T) {
 		"rows of which none is filled in are no array": {typed: url.Values{"h:/counters/0/meter": {"pump"}, "s:/by": {"Ana"}}, body: `{"by":"Ana"}`},
 		"a member with a slash":                        {typed: url.Values{"n:/measured/a~1b": {"1"}}, body: `{"measured":{"a/b":1}}`},
 		"words for a number": {
-			typed: url.Values{"n:/value": {"many"}, "n:/other": {"1e9"}, "n:/more": {"1.234,5"}, "t:/time": {"yesterday"}}, body: `{}`,
-			wrong: map[string]string{"n:/value": "This is not a number.", "n:/other": "This is not a number.", "n:/more": "This is not a number.", "t:/time": "This is not a date and time."},
+			typed: url.Values{"n:/value": {"many"}, "n:/other": {"1e9"}, "n:/more": {"3,500"}, "t:/time": {"yesterday"}}, body: `{}`,
+			wrong: map[string]string{"n:/value": "This is not a number.", "n:/other": "This is not a number.", "n:/more": "Is it 3.5 or 3500? Write 3500 or 3.5.", "t:/time": "This is not a date and time."},
+		},
+		"a number as the reader's browser writes it": {typed: url.Values{"writes": {"1.234.567,5"}, "n:/tank_l": {"3.500"}, "m:/flows": {"1,185; 1.185 1,2"}, "q:/rows/0": {"1.185"}}, body: `{"tank_l":3500,"flows":[1.185,1.185,1.2],"rows":[1.185]}`},
+		"files that were kept before": {
+			typed: url.Values{"f:/files/-": {strings.Repeat("a", 64), "axle.jpg", strings.Repeat("b", 64)}, "f:/file": {strings.Repeat("c", 64)}},
+			body:  `{"files":["` + strings.Repeat("a", 64) + `","` + strings.Repeat("b", 64) + `"],"file":"` + strings.Repeat("c", 64) + `"}`,
 		},
 		"what is no field goes nowhere": {typed: url.Values{"do": {"/v1/x"}, "x:/a": {"1"}, "s": {"1"}, "s:a": {"1"}}, body: `{}`},
 	}
 	for name, c := range cases {
 		t.Run(name, func(t *testing.T) {
 			s := newSheet(berlin)
-			for field, values := range c.typed {
-				s.put(field, values)
-			}
+			s.take(c.typed)
 			text, back := s.body()
 			var got, want any
 			if err := json.Unmarshal(text, &got); err != nil {

@@ -4,8 +4,10 @@ import (
 	"cmp"
 	"fmt"
 	"net"
+	"net/netip"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -230,11 +232,18 @@ func leftOf(due *plan.Due) string {
 // example is a command to paste. Secret ones come only with the password's answer.
 type example struct{ Name, Text, Note string }
 
+// RigAddresses is where rigs reach the service: host:port, or a URL where the road
+// is not its own; "" for not at all.
+type RigAddresses struct{ NATS, MQTT string }
+
 // examples are made of what the rig's meters show now, so that trying one changes
-// nothing. The addresses are the ones that this page was asked at, with the usual ports.
+// nothing; a rig without a meter has none. The host is the one that this page was asked at.
 func (d *steps) examples(v *visit) []example {
+	if len(d.Meters) == 0 {
+		return nil
+	}
 	base, host := "http://127.0.0.1:8080", "127.0.0.1"
-	if u, err := url.Parse("http://" + v.r.Host); err == nil && u.Host == v.r.Host && u.Hostname() != "" && !strings.ContainsAny(v.r.Host, `'"$\`+"` ;&|<>()") {
+	if u, err := url.Parse("http://" + v.r.Host); err == nil && u.Host == v.r.Host && u.Hostname() != "" && plainHost.MatchString(v.r.Host) {
 		base, host = "http://"+u.Host, u.Hostname()
 		if v.secure {
 			base = "https://" + u.Host
@@ -242,7 +251,7 @@ func (d *steps) examples(v *visit) []example {
 	}
 	var counters []string
 	for _, m := range d.Meters {
-		counters = append(counters, fmt.Sprintf(`{"meter":"%s","value":%g,"unit":"%s"}`, m.Meter, m.Total, m.Code))
+		counters = append(counters, fmt.Sprintf(`{"meter":"%s","value":%s,"unit":"%s"}`, m.Meter, strconv.FormatFloat(m.Total, 'f', -1, 64), m.Code))
 	}
 	at := v.now.UTC().Format(time.RFC3339)
 	data := `"counters":[` + strings.Join(counters, ",") + `]`
@@ -251,12 +260,42 @@ func (d *steps) examples(v *visit) []example {
 		"  -H 'Content-Type: application/json' \\\n  -d '{\"id\":\"office-1\",\"time\":\"" + at + "\"," + data + "}'", word("Put a token into TOKEN first; a rig can have one of its own.")}
 	password, _ := v.answer["password"].(string)
 	user, _ := v.answer["user"].(string)
-	if password == "" {
-		return []example{rest}
+	var all []example
+	if password != "" && v.rigs.NATS != "" {
+		all = append(all, example{word("Over NATS"), "nats pub --server " + natsFor(v.rigs.NATS, host, v.secure) + " --user " + user + " --password '" + password + "' \\\n  rig." + d.Rig + ".reading \\\n  '" + event + "'", ""})
 	}
-	return []example{
-		{word("Over NATS"), "nats pub --server nats://" + net.JoinHostPort(host, "4222") + " --user " + user + " --password '" + password + "' \\\n  rig." + d.Rig + ".reading \\\n  '" + event + "'", word("Port 4222 unless the service was started with another.")},
-		{word("Over MQTT"), "mosquitto_pub -h " + host + " -p 1883 -V mqttv311 -q 1 -i " + user + " -u " + user + " -P '" + password + "' \\\n  -t rig/" + d.Rig + "/reading \\\n  -m '" + event + "'", word("Only where the service was started with an address for MQTT.")},
-		rest,
+	if password != "" && v.rigs.MQTT != "" {
+		at, port := hostFor(v.rigs.MQTT, host)
+		secure := ""
+		if v.secure {
+			secure = " --capath /etc/ssl/certs"
+		}
+		all = append(all, example{word("Over MQTT"), "mosquitto_pub -h " + at + " -p " + port + secure + " -V mqttv311 -q 1 -i " + user + " -u " + user + " -P '" + password + "' \\\n  -t rig/" + d.Rig + "/reading \\\n  -m '" + event + "'", ""})
 	}
+	return append(all, rest)
+}
+
+// natsFor is the NATS server as a client names it.
+func natsFor(address, asked string, secure bool) string {
+	if strings.Contains(address, "://") {
+		return address
+	}
+	scheme := "nats://"
+	if secure {
+		scheme = "tls://"
+	}
+	return scheme + net.JoinHostPort(hostFor(address, asked))
+}
+
+// hostFor is the host at which an address is reached from elsewhere: its own, or
+// where it listens on loopback or everywhere the one that the page was asked at.
+func hostFor(address, asked string) (host, port string) {
+	host, port, err := net.SplitHostPort(address)
+	if err != nil {
+		return asked, address
+	}
+	if at, err := netip.ParseAddr(host); host == "" || host == "localhost" || err == nil && (at.IsLoopback() || at.IsUnspecified()) {
+		host = asked
+	}
+	return host, port
 }

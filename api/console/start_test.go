@@ -2,10 +2,14 @@ package console_test
 
 import (
 	"encoding/json"
+	"net/http/httptest"
 	"regexp"
 	"strings"
 	"testing"
 	"time"
+
+	"rigledger/api"
+	"rigledger/api/console"
 )
 
 func TestTheFirstStartIsForManagers(t *testing.T) {
@@ -67,7 +71,7 @@ func TestAPasswordIsShownOnceWithExamples(t *testing.T) {
 	v := h.visit("manager")
 	page := v.get("/start/T01").is(200).has("/v1/rigs/T01/readings").hasNot("nats pub", "mosquitto_pub")
 	shown := v.fill(page, "/start/T01", "credential", nil).is(200)
-	shown.has("nats pub --server nats://127.0.0.1:4222 --user T01", "rig.T01.reading", "mosquitto_pub -h 127.0.0.1", "-t rig/T01/reading")
+	shown.has("nats pub --server nats://127.0.0.1:14222 --user T01", "rig.T01.reading").hasNot("mosquitto_pub") // the service's own port, and no MQTT
 	m := regexp.MustCompile(`id="rig-password">([^<]+)<`).FindStringSubmatch(shown.text)
 	if m == nil {
 		t.Fatal("no password is shown")
@@ -75,8 +79,8 @@ func TestAPasswordIsShownOnceWithExamples(t *testing.T) {
 	if rig, ok := h.fleet.RigFor("T01", m[1]); !ok || rig != "T01" {
 		t.Errorf("the password that is shown lets in %q", rig)
 	}
-	if n := strings.Count(shown.text, m[1]); n != 3 {
-		t.Errorf("the password stands %d times on the page, want once by itself and once in each example", n)
+	if n := strings.Count(shown.text, m[1]); n != 2 {
+		t.Errorf("the password stands %d times on the page, want once by itself and once in the example", n)
 	}
 	v.get("/start/T01").is(200).hasNot(m[1], "nats pub").has("It has a user and a password")
 	// What the example sends is taken as it stands.
@@ -89,6 +93,23 @@ func TestAPasswordIsShownOnceWithExamples(t *testing.T) {
 		t.Fatal(err)
 	}
 	h.send("manager", "POST", "/v1/rigs/T01/readings", body)
+}
+
+func TestAnExampleForMQTTStandsWhereThereIsMQTT(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north", nil)
+	server := httptest.NewServer(api.New(api.Options{Fleet: h.fleet, Rigs: console.RigAddresses{NATS: "127.0.0.1:14222", MQTT: "127.0.0.1:11883"}}))
+	t.Cleanup(server.Close)
+	h.url = server.URL
+	v := h.visit("manager")
+	v.fill(v.get("/start/T01"), "/start/T01", "credential", nil).is(200).has("mosquitto_pub -h 127.0.0.1 -p 11883 ", "-t rig/T01/reading", "nats://127.0.0.1:14222")
+}
+
+func TestARigWithoutACounterIsShownWhereToAddOne(t *testing.T) {
+	h := newHouse(t)
+	h.register("T01", "north", obj{"meters": []obj{}})
+	h.visit("manager").get("/start/T01").is(200).has(`<details id="add-meter" open>`, "Its first counter", "Add a counter first").hasNot("&#34;counters&#34;:[]")
+	h.visit("manager").get("/start?class=trailed").has("Left empty, the rig counts as new", "Left empty, the rig has no such counter")
 }
 
 // The story of a newcomer: from an empty house to the first job that falls due.

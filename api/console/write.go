@@ -5,10 +5,8 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"maps"
-	"mime/multipart"
 	"net/http"
 	"net/url"
-	"regexp"
 	"slices"
 	"strings"
 
@@ -22,56 +20,62 @@ const formMost = 24 << 20
 // wait in files.
 const formHeld = 1 << 20
 
-// refused is a form that the API did not take, to be shown again as it was typed.
-type refused struct {
-	form   string
-	status int
-	whole  string // what was wrong with all of it
-	typed  url.Values
-	fields map[string]string // what was wrong, by field
-	again  bool              // it is not known whether it was carried out
-}
-
 // take serves a page's forms: what was typed becomes one request to the API. If
-// it is taken the browser goes on to a page that says so; if not, the page is
-// shown with what was typed and what is wrong with it.
+// it is taken the browser goes on to a page that says so; if not, it goes back to
+// the page, with what was typed and what is wrong with it (refused.go).
 func (c *Console) take(p page) http.HandlerFunc {
 	return func(w http.ResponseWriter, r *http.Request) {
 		r.Body = http.MaxBytesReader(w, r.Body, formMost)
+		if r.Header.Get(partHeader) == formPart {
+			w.Header().Set(partHeader, formPart) // it is we who answer, not something on the way
+		}
 		v := c.enter(w, r, p)
 		if v == nil {
 			return
 		}
-		if !c.ours(r, sessionCookie) {
+		if !c.readable(r) {
 			v.sorry(http.StatusForbidden, word("Please try again"), word("The form was too large, or did not come from this page. Nothing was written."))
 			return
 		}
 		if r.MultipartForm != nil {
 			defer func() { _ = r.MultipartForm.RemoveAll() }()
 		}
-		f := form{visit: v, typed: r.PostForm}
-		if f.write() {
-			f.done(p)
-			return
+		f := form{visit: v, typed: r.PostForm, kept: map[string]string{}}
+		if !c.bound(r, sessionCookie) { // somebody signed in anew in another tab, or it is no form of ours
+			f.refuse(http.StatusForbidden, word("You have signed in anew since this page was made. Nothing was written: what you typed is here, look at it and send it again."))
 		}
-		v.refused = f.refused
-		v.serve(p)
+		switch {
+		case f.refused == nil && f.write():
+			f.done(p)
+		case f.scripted():
+			f.refused.status = http.StatusOK // a browser writes anything else to its console
+			v.refused = f.refused
+			v.serve(p)
+		default:
+			f.goBack(p)
+		}
 	}
 }
+
+// formPart is what the script says that it asks for when it sends a form: the page
+// with what was refused, or in formThen the address to go on to. So a form that
+// does not arrive leaves the page as it is.
+const (
+	formPart = "form"
+	formThen = "Rigledger-Then"
+)
+
+// scripted says whether the script sent the form.
+func (v *visit) scripted() bool { return v.r.Header.Get(partHeader) == formPart }
 
 // form is one form on its way to the API.
 type form struct {
 	*visit
 	typed   url.Values
+	kept    map[string]string // names of files that are on record, by hash
 	refused *refused
 	reply   reply
-}
-
-func (f *form) refuse(status int, whole string) *refused {
-	if f.refused == nil {
-		f.refused = &refused{form: f.typed.Get("is"), status: status, whole: whole, typed: f.typed, fields: map[string]string{}}
-	}
-	return f.refused
+	was     *grounded // what a yard's law stopped before, nil for another form
 }
 
 // write sends the form to the API; false if it was refused.
@@ -87,15 +91,14 @@ func (f *form) write() bool {
 	}
 	body := newSheet(f.zone)
 	body.amend = method == http.MethodPatch
-	for name, values := range f.typed {
-		body.put(name, values)
-	}
+	f.keptBefore()
+	whole := f.keepFiles()
+	body.take(f.typed)
 	halfSteps(f.typed, body.wrong)
 	if len(body.wrong) > 0 {
-		f.refuse(http.StatusUnprocessableEntity, word("Something in the form cannot be read.")).fields = body.wrong
-		return false
+		maps.Copy(f.refuse(http.StatusUnprocessableEntity, word("Something in the form cannot be read.")).fields, body.wrong)
 	}
-	if !f.keepFiles(body) {
+	if !whole || len(body.wrong) > 0 {
 		return false
 	}
 	text, back := body.body()
@@ -112,114 +115,12 @@ func (f *form) write() bool {
 	if match := f.typed.Get("match"); match != "" {
 		r.Header.Set("If-Match", match)
 	}
+	f.was = f.groundedBefore(path)
 	if f.reply = f.ask(r); f.reply.ok() {
 		return true
 	}
 	f.explain(back)
 	return false
-}
-
-// explain turns the API's problem into what the form shows.
-func (f *form) explain(back map[string]string) {
-	var p struct {
-		Title, Detail string
-		Errors        []struct{ Pointer, Parameter, Detail string }
-	}
-	if err := json.Unmarshal(f.reply.body.Bytes(), &p); err != nil || p.Title == "" {
-		p.Title = word("The service did not answer as it should.")
-	}
-	whole := p.Title
-	if p.Detail != "" {
-		whole += ": " + p.Detail
-	}
-	if f.reply.status == http.StatusPreconditionFailed {
-		whole = word("Somebody changed this meanwhile. What you typed is still here; look at what is new and send it again.")
-	}
-	r := f.refuse(f.reply.status, whole)
-	r.again = f.reply.status >= 500
-	for _, e := range p.Errors {
-		if field, ok := fieldOf(back, e.Pointer); ok {
-			if r.fields[field] != "" {
-				r.fields[field] += "; "
-			}
-			r.fields[field] += e.Detail
-			continue
-		}
-		r.fields["b:"+e.Pointer] = e.Detail // a box that was not ticked is not sent; where there is none, nothing shows there
-		r.whole += " (" + strings.TrimSpace(e.Pointer+e.Parameter+" "+e.Detail) + ")"
-	}
-}
-
-// leftEmpty adds the fields that nobody filled in: what is missing is said there.
-// Rows are left out, since those that were not filled in are not sent.
-func leftEmpty(typed url.Values, back map[string]string) {
-	for name := range typed {
-		if len(name) < 4 || name[1] != ':' || name[2] != '/' || inRow.MatchString(name) {
-			continue
-		}
-		if pointer := name[2:]; back[pointer] == "" {
-			back[pointer] = name
-		}
-	}
-}
-
-var inRow = regexp.MustCompile(`/(\d+|-)(/|$)`)
-
-// fieldOf finds the field at a pointer, or at what holds it.
-func fieldOf(back map[string]string, pointer string) (string, bool) {
-	for at := pointer; at != ""; at = at[:strings.LastIndexByte(at, '/')] {
-		if field, ok := back[at]; ok {
-			return field, true
-		}
-	}
-	return "", false
-}
-
-// keepFiles puts the photos and files of a form on record and their hashes into
-// the body.
-func (f *form) keepFiles(body *sheet) bool {
-	if f.r.MultipartForm == nil {
-		return true
-	}
-	for name, files := range f.r.MultipartForm.File {
-		for _, sent := range files {
-			if sent.Size == 0 || !strings.HasPrefix(name, "f:/") {
-				continue
-			}
-			hash, ok := f.keepFile(name, sent)
-			if !ok {
-				return false
-			}
-			body.file(name, hash)
-		}
-	}
-	return true
-}
-
-func (f *form) keepFile(field string, sent *multipart.FileHeader) (hash string, ok bool) {
-	content, err := sent.Open()
-	if err != nil {
-		f.refuse(http.StatusBadRequest, word("A file could not be read."))
-		return "", false
-	}
-	defer func() { _ = content.Close() }()
-	r, err := http.NewRequestWithContext(f.r.Context(), http.MethodPost, "/v1/files?name="+url.QueryEscape(sent.Filename), content)
-	if err != nil {
-		f.refuse(http.StatusBadRequest, word("A file could not be read."))
-		return "", false
-	}
-	r.Header.Set("Content-Type", sent.Header.Get("Content-Type"))
-	if f.reply = f.ask(r); !f.reply.ok() {
-		f.explain(nil)
-		f.refused.fields[field] = f.refused.whole
-		return "", false
-	}
-	var kept struct{ File string }
-	if err := json.Unmarshal(f.reply.body.Bytes(), &kept); err != nil || kept.File == "" {
-		f.refuse(http.StatusBadGateway, word("A file was not kept."))
-		return "", false
-	}
-	return kept.File, true
 }
 
 // ask sends a request to the API as the person who is signed in.
@@ -259,6 +160,9 @@ type said struct {
 	Undo   string `json:"undo,omitempty"` // the request that takes it back
 	Why    string `json:"why,omitempty"`  // the field that says why it is taken back
 	With   string `json:"with,omitempty"` // further fields of that request, as a query
+
+	Stops []string `json:"stops,omitempty"` // rigs that must not be used since
+	More  int      `json:"more,omitempty"`  // and how many beside those
 }
 
 // Fields are the further fields of the request that takes it back.
@@ -266,7 +170,14 @@ func (s *said) Fields() []option {
 	values, _ := url.ParseQuery(s.With)
 	var all []option
 	for _, name := range slices.Sorted(maps.Keys(values)) {
-		all = append(all, option{name, values.Get(name)})
+		if name == "" {
+			continue
+		}
+		value := values.Get(name)
+		if name[0] == 'n' {
+			value = ownNumber(value)
+		}
+		all = append(all, option{name, value})
 	}
 	return all
 }
@@ -293,12 +204,18 @@ func (f *form) done(p page) {
 		s.Text = word("On record.")
 	}
 	s.Undo = strings.ReplaceAll(s.Undo, "{ref}", url.PathEscape(ref))
+	f.was.tell(f.visit, &s)
 	if text, err := json.Marshal(s); err == nil {
 		http.SetCookie(f.w, f.cookie(saidCookie, base64.RawURLEncoding.EncodeToString(text), 60))
 	}
 	then := strings.ReplaceAll(f.typed.Get("then"), "{ref}", url.PathEscape(ref))
 	if !localPath(then) {
 		then = f.r.URL.RequestURI()
+	}
+	if f.scripted() {
+		f.w.Header().Set("Cache-Control", "no-store")
+		f.w.Header().Set(formThen, then)
+		return
 	}
 	http.Redirect(f.w, f.r, then, http.StatusSeeOther)
 }

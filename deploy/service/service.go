@@ -21,6 +21,7 @@ import (
 	"github.com/prometheus/client_golang/prometheus/collectors"
 
 	"rigledger/api"
+	"rigledger/api/console"
 	"rigledger/api/feed"
 	"rigledger/api/hooks"
 	"rigledger/api/openid"
@@ -344,6 +345,7 @@ func (s *Service) serveHTTP(o Options, in *intake.Intake, jobs *scheduler.Schedu
 			return checks
 		},
 		Metrics: registry, Hooks: deliveries, Stopping: stopping, Rate: o.Rate, Issuer: issuer,
+		Rigs: console.RigAddresses{NATS: s.Addresses.NATS, MQTT: s.Addresses.MQTT},
 	})
 	server := &http.Server{
 		Handler:           handler,

@@ -27,10 +27,14 @@ function localize(root) {
   }
 }
 
+// A form says how this browser writes numbers, so that 1,234 is read as its page
+// would write it.
+const writesNumbers = new Intl.NumberFormat(undefined, { maximumFractionDigits: 1 }).format(1234567.5);
+
 // What is typed into a form that writes is kept in this browser until it is on
 // record, so a lost connection or a closed page costs nothing.
 const keeper = (form) => "typed " + location.pathname + " " + form.dataset.form;
-const keepable = (e) => e.name && /^[a-z]:\//.test(e.name) && e.type !== "hidden" && e.type !== "file" && e.type !== "password";
+const keepable = (e) => e.name && /^[a-eg-z]:\//.test(e.name) && e.type !== "hidden" && e.type !== "file" && e.type !== "password";
 
 function keepTyped(form) {
   const kept = {};
@@ -48,9 +52,17 @@ function restoreTyped(form) {
   for (const e of form.elements) {
     const name = e.name + (e.type === "radio" ? "=" + e.value : "");
     if (!keepable(e) || !(name in kept)) continue;
+    const shown = e.type === "checkbox" || e.type === "radio" ? e.checked : e.value;
+    if (kept[name] === shown) continue;
     if (e.type === "checkbox" || e.type === "radio") e.checked = kept[name]; else e.value = kept[name];
+    unfold(e);
   }
   form.dataset.touched = "kept";
+}
+
+// unfold opens what an element is folded away in.
+function unfold(e) {
+  for (let fold = e.closest("details:not([open])"); fold; fold = fold.closest("details:not([open])")) fold.open = true;
 }
 
 // What was sent last is forgotten once the next page says that it is on record.
@@ -66,25 +78,104 @@ function forgetAll() {
 
 function setUpForms(root) {
   for (const form of root.querySelectorAll("form[data-form]")) {
-    const refused = document.getElementById("wrong") !== null;
-    if (!refused) restoreTyped(form); // the page itself shows what was refused
+    if (form.elements.writes) form.elements.writes.value = writesNumbers;
+    if (!("refused" in form.dataset)) restoreTyped(form); // the page itself shows what was refused
     form.addEventListener("input", () => { form.dataset.touched = "typed"; keepTyped(form); });
     form.addEventListener("submit", (event) => {
-      if (form.dataset.busy) { event.preventDefault(); return; }
-      form.dataset.busy = "yes";
-      try { sessionStorage.setItem("sent", keeper(form)); } catch { /* nothing was kept */ }
-      for (const b of form.querySelectorAll("button")) { b.setAttribute("aria-busy", "true"); setTimeout(() => { b.disabled = true; }); }
-      setTimeout(() => { // the way back to the page, or an answer that never came
-        delete form.dataset.busy;
-        for (const b of form.querySelectorAll("button")) { b.disabled = false; b.removeAttribute("aria-busy"); }
-      }, 20000);
+      const by = event.submitter;
+      if (event.defaultPrevented || by?.hasAttribute("formaction")) return; // another script has it, or it only asks
+      event.preventDefault();
+      if (!navigator.onLine) tellAway();
+      else if (!form.dataset.busy) sendForm(form, by);
     });
   }
 }
 
-addEventListener("pageshow", (event) => {
-  if (!event.persisted) return;
-  for (const form of document.forms) { delete form.dataset.busy; for (const b of form.querySelectorAll("button")) b.disabled = false; }
+// sendForm sends a form and stays on the page until there is an answer, so that a
+// form that does not arrive costs nothing. A refusal takes the page's place; what
+// is on record leads on.
+async function sendForm(form, by) {
+  const rest = (busy) => {
+    if (busy) form.dataset.busy = "yes"; else delete form.dataset.busy;
+    for (const b of form.querySelectorAll("button")) {
+      b.disabled = busy;
+      if (busy) b.setAttribute("aria-busy", "true"); else b.removeAttribute("aria-busy");
+    }
+  };
+  const sent = by ? new FormData(form, by) : new FormData(form);
+  rest(true);
+  let answer, text;
+  try {
+    answer = await fetch(form.action, { method: "POST", body: sent, headers: { "Rigledger-Part": "form" }, credentials: "same-origin", signal: AbortSignal.timeout(120000) });
+    text = await answer.text();
+  } catch { /* it did not arrive, or its answer did not */ }
+  rest(false);
+  if (by && document.activeElement === document.body) by.focus({ preventScroll: true });
+  if (!answer || text === undefined || answer.headers.get("Rigledger-Part") !== "form") { // nobody is there, or something on the way
+    tellSilent(true);
+    return;
+  }
+  tellSilent(false);
+  const then = answer.headers.get("Rigledger-Then");
+  if (then) {
+    try { sessionStorage.setItem("sent", keeper(form)); } catch { /* nothing was kept */ }
+    leave(then);
+    return;
+  }
+  const page = new DOMParser().parseFromString(text, "text/html");
+  const fresh = page.getElementById("main");
+  if (!fresh) { tellSilent(true); return; }
+  if (!page.querySelector("header nav")) { // the door
+    document.querySelector("header.top").replaceChildren(...page.querySelector("header.top").childNodes);
+  } else if (!page.getElementById("wrong")) { // an answer that is shown this once
+    try { localStorage.removeItem(keeper(form)); } catch { /* nothing was kept */ }
+  }
+  document.title = page.title;
+  document.getElementById("main").replaceChildren(...fresh.childNodes);
+  delete document.body.dataset.live; // what is shown now was asked for; it is not made anew
+  document.getElementById("newer").hidden = true;
+  setUp(document.getElementById("main"));
+  lookHere();
+}
+
+// leave goes to where a form leads, also where that is this very page.
+function leave(to) {
+  const at = new URL(to, location.href);
+  if (at.hash && at.pathname + at.search === location.pathname + location.search) {
+    history.replaceState(null, "", at);
+    history.scrollRestoration = "manual"; // to where the address points, not to where one was
+    location.reload();
+  } else location.assign(at);
+}
+
+// lookHere moves to what was refused: to the field if it is one, else to the list
+// of them, which leads to each.
+function lookHere() {
+  const wrong = document.getElementById("wrong");
+  if (!wrong) {
+    scrollTo(0, 0);
+    const told = document.querySelector("#main [role=alert]");
+    (document.querySelector("#main [autofocus]") || document.getElementById("main")).focus();
+    told?.scrollIntoView({ block: "center" });
+    return;
+  }
+  const links = wrong.querySelectorAll("a[href^='#']");
+  const at = links.length === 1 ? document.getElementById(links[0].hash.slice(1)) : null;
+  if (!at) { wrong.focus(); wrong.scrollIntoView({ block: "nearest" }); return; }
+  unfold(at);
+  at.focus({ preventScroll: true });
+  at.scrollIntoView({ block: "center" });
+}
+
+// A link to a wrong field opens what the field is folded away in.
+document.addEventListener("click", (event) => {
+  const link = event.target.closest?.("#wrong a[href^='#']");
+  const at = link && document.getElementById(link.hash.slice(1));
+  if (!at) return;
+  event.preventDefault();
+  unfold(at);
+  at.focus({ preventScroll: true });
+  at.scrollIntoView({ block: "center" });
 });
 
 // The page follows the ledger: where nobody is typing it is made anew, else it
@@ -107,6 +198,7 @@ async function renew() {
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     const fresh = page.getElementById("main"), old = document.getElementById("main");
     if (!fresh || !old) return;
+    if (!page.querySelector("header nav")) { document.getElementById("session-ended").hidden = false; return; }
     const at = document.activeElement && document.activeElement.id;
     const open = new Set([...old.querySelectorAll("details[open][id]")].map((d) => d.id));
     const said = old.querySelector(".said");
@@ -126,31 +218,73 @@ async function renew() {
 
 function busyTyping() {
   const main = document.getElementById("main");
-  if (main.querySelector("form[data-touched]")) return true;
+  if (main.querySelector("form[data-touched], #wrong")) return true;
   const at = document.activeElement;
   return main.contains(at) && /^(INPUT|SELECT|TEXTAREA)$/.test(at.tagName);
 }
 
+// follow listens for news as long as the page is open, and tells when nobody is
+// there to give any.
 function follow() {
-  const source = new EventSource("/pulse");
-  let later;
-  source.addEventListener("commit", (event) => {
-    if (Number(event.data) <= Number(document.body.dataset.commit)) return;
-    if (busyTyping()) { document.getElementById("newer").hidden = false; return; }
-    clearTimeout(later);
-    later = setTimeout(due, Math.max(300, renewed + renewEvery - Date.now()));
-  });
+  let later, missed, waits = false, source;
   const due = () => {
+    if (!("live" in document.body.dataset)) return;
     if (document.hidden) { waits = true; return; }
     if (busyTyping()) document.getElementById("newer").hidden = false; else renew();
   };
-  let waits = false;
+  const hear = (event) => {
+    clearTimeout(missed);
+    tellSilent(false);
+    if (!event.data || Number(event.data) <= Number(document.body.dataset.commit)) return;
+    if (busyTyping()) { document.getElementById("newer").hidden = false; return; }
+    clearTimeout(later);
+    later = setTimeout(due, Math.max(300, renewed + renewEvery - Date.now()));
+  };
+  const listen = () => {
+    source = new EventSource("/pulse");
+    source.addEventListener("open", hear);
+    source.addEventListener("commit", hear);
+    source.addEventListener("error", () => {
+      clearTimeout(missed);
+      if (source.readyState !== EventSource.CLOSED) missed = setTimeout(() => tellSilent(true), silentAfter);
+      else missed = setTimeout(ask, silentAfter);
+    });
+  };
+  // The browser gave up: because the session has ended, because too many listen, or
+  // because something on the way answers for a service that is not there.
+  const ask = async () => {
+    const stop = new AbortController();
+    let status = 0, ours = false;
+    try {
+      const answer = await fetch("/pulse", { credentials: "same-origin", signal: stop.signal });
+      status = answer.status;
+      ours = answer.headers.has("Rigledger-Part");
+    } catch { /* nobody is there */ }
+    stop.abort();
+    if (status === 204) { tellSilent(false); document.getElementById("session-ended").hidden = false; return; }
+    tellSilent(!ours);
+    if (status === 200) listen(); else missed = setTimeout(ask, 15000);
+  };
+  listen();
   document.addEventListener("visibilitychange", () => { if (!document.hidden && waits) { waits = false; due(); } });
   addEventListener("pagehide", () => source.close());
 }
 
-function tellAway() { document.getElementById("away").hidden = navigator.onLine; }
+// silentAfter is how long the service may be away before the page says so: a
+// restart is quicker, and the browser tries again every three seconds.
+const silentAfter = 2500;
 
+function tellAway() {
+  document.getElementById("away").hidden = navigator.onLine;
+  if (!navigator.onLine) tellSilent(false);
+}
+
+// tellSilent says, or no longer says, that the service does not answer.
+function tellSilent(yes) {
+  document.getElementById("unanswered").hidden = !yes || !navigator.onLine;
+}
+
+document.getElementById("sign-in-again")?.addEventListener("click", () => location.reload());
 document.getElementById("newer-show")?.addEventListener("click", renew);
 addEventListener("online", tellAway);
 addEventListener("offline", tellAway);
@@ -160,6 +294,9 @@ addEventListener("DOMContentLoaded", () => {
   document.querySelector("form.who")?.addEventListener("submit", forgetAll);
   setUp(document);
   tellAway();
-  document.getElementById("wrong")?.focus();
+  if (document.getElementById("wrong")) lookHere();
+  const asked = new URL(location.href); // a refusal is shown once, so its address is of no more use
+  if (asked.searchParams.has("refused")) { asked.searchParams.delete("refused"); history.replaceState(null, "", asked); }
+  history.scrollRestoration = "auto";
   if ("live" in document.body.dataset && window.EventSource) follow();
 });

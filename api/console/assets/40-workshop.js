@@ -1,5 +1,4 @@
-// The workshop: ticks stay in this browser, a form is not sent into the void, and
-// several photos go with one job.
+// The workshop: ticks stay in this browser, and several photos go with one job.
 
 // weekAgo is the oldest day whose ticks are kept.
 const weekAgo = () => new Date(Date.now() - 8 * 86400e3).toISOString().slice(0, 10);
@@ -63,15 +62,3 @@ addEventListener("hashchange", openTarget);
 addEventListener("DOMContentLoaded", openTarget);
 
 setUps.push(setUpTicks, setUpFresh, setUpPhotos, setUpAgain);
-
-// Without a connection a form stays as it is: what was typed is kept, and the bar
-// at the top says so.
-document.addEventListener("submit", (event) => {
-  if (navigator.onLine || !(event.target instanceof HTMLFormElement) || !event.target.dataset.form) return;
-  event.preventDefault();
-  event.stopImmediatePropagation();
-  tellAway();
-  const away = document.getElementById("away");
-  away.tabIndex = -1;
-  away.focus();
-}, true);

@@ -64,7 +64,7 @@ type API struct {
 	rigs     rigs.Resources
 	workshop workshop.Resources
 	exchange *exchange.Resources
-	feed     feed.Resources
+	feed     *feed.Resources
 	hooks    hooks.Resources
 }
 
@@ -86,7 +86,7 @@ func New(o Options) *API {
 		fleet: o.Fleet, log: o.Log, ready: o.Ready, version: o.Version, engine: gin.New(), ids: newRequestIDs(), metrics: newMetrics(o.Metrics, o.Fleet),
 		bearers:  access.Bearers{Fleet: o.Fleet, Issuer: o.Issuer},
 		bodyMost: map[string]int64{bay.FilesPath: bay.FileBodyMost, exchange.TaskDataPath: exchange.TaskDataMost},
-		exchange: exchange.New(), feed: feed.Resources{Reader: reader, Stopping: o.Stopping}, hooks: hooks.Resources{Worker: o.Hooks},
+		exchange: exchange.New(), feed: feed.New(reader, o.Stopping), hooks: hooks.Resources{Worker: o.Hooks},
 	}
 	a.reception = &call.Reception{
 		Fleet: o.Fleet, Log: o.Log, Holder: a.bearers.Holder, Unheard: a.bearers.Unheard, Wanted: a.bearers.Wanted(), PerSecond: o.Rate, Veiled: map[string]bool{exchange.CalendarPath: true},
@@ -123,8 +123,11 @@ func New(o Options) *API {
 		a.reception.Refuse(g, &call.Problem{Kind: call.NoRoute, Detail: "there is nothing at " + call.Clip(g.Request.URL.Path, 200)})
 	})
 	e.NoMethod(func(g *gin.Context) {
+		allow(g)
 		if g.Request.Method == http.MethodOptions {
-			options(g)
+			g.Status(http.StatusNoContent)
+			g.Writer.WriteHeaderNow()
+			g.Abort()
 			return
 		}
 		a.reception.Refuse(g, &call.Problem{Kind: call.NoMethod, Detail: g.Request.Method + " does not go here; see the header Allow"})
@@ -142,15 +145,12 @@ func browses(r *http.Request) bool {
 	return r.Method == http.MethodGet && !strings.HasPrefix(r.URL.Path, "/v1/") && strings.HasPrefix(r.Header.Get("Accept"), "text/html")
 }
 
-// options says which methods go with an address (RFC 9110, section 9.3.7).
-func options(g *gin.Context) {
+// allow says which methods go with an address (RFC 9110, sections 9.3.7 and 15.5.6).
+func allow(g *gin.Context) {
 	h := g.Writer.Header()
 	allow := h.Get("Allow")
 	if strings.Contains(allow, http.MethodGet) {
 		allow += ", " + http.MethodHead
 	}
 	h.Set("Allow", allow+", "+http.MethodOptions)
-	g.Status(http.StatusNoContent)
-	g.Writer.WriteHeaderNow()
-	g.Abort()
 }

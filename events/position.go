@@ -15,14 +15,18 @@ type Position struct {
 	Index  int // MaxFacts: after the whole commit
 }
 
+// commitDigits are as many digits as a commit's number has at most: all of them
+// are whole numbers in JSON, which holds these up to 2^53.
+const commitDigits = 15
+
 // After is the position after the whole of a commit.
 func After(commit uint64) Position { return Position{Commit: commit, Index: MaxFacts} }
 
 // ParsePosition reads a position.
 func ParsePosition(text string) (Position, error) {
 	commit, index, cut := strings.Cut(text, ".")
-	n, err := strconv.ParseUint(commit, 10, 53)
-	if err != nil {
+	n, err := strconv.ParseUint(commit, 10, 64)
+	if err != nil || len(commit) > commitDigits {
 		return Position{}, errors.New("must be a position like 12.3 or 12")
 	}
 	if !cut {

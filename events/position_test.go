@@ -7,7 +7,7 @@ import (
 )
 
 func TestPositionsComeBackAndStandInOrder(t *testing.T) {
-	inOrder := []string{"0", "1.0", "1.511", "1", "2.0", "2.1", "2", "10.3", "10", "9007199254740991"}
+	inOrder := []string{"0", "1.0", "1.511", "1", "2.0", "2.1", "2", "10.3", "10", "999999999999999"}
 	for i, text := range inOrder {
 		p, err := ParsePosition(text)
 		if err != nil || p.String() != text {
@@ -20,7 +20,7 @@ func TestPositionsComeBackAndStandInOrder(t *testing.T) {
 			}
 		}
 	}
-	for _, text := range []string{"", "x", "-1", "1.", ".1", "1.-1", "1.512", "0.1", "1.2.3", "+1", " 1", "9007199254740992", "1.0x"} {
+	for _, text := range []string{"", "x", "-1", "1.", ".1", "1.-1", "1.512", "0.1", "1.2.3", "+1", " 1", "1000000000000000", "1.0x"} {
 		if p, err := ParsePosition(text); err == nil {
 			t.Errorf("%q was read as %s", text, p)
 		}

@@ -5,6 +5,7 @@ import (
 	"encoding/base64"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -15,10 +16,11 @@ import (
 
 // Bounds of hooks.
 const (
-	hooksMost     = 100
-	ReasonMost    = 1000 // bytes of why a hook is disabled
-	hookURLMost   = 2000
-	oldSecretLife = 24 * time.Hour // how long a rotated secret still signs
+	hooksMost      = 100
+	ReasonMost     = 1000 // bytes of why a hook is disabled
+	hookURLMost    = 2000
+	oldSecretLife  = 24 * time.Hour // how long a rotated secret still signs
+	oldSecretsMost = 4              // that sign beside the newest; each makes the signature's header longer
 )
 
 // AddHook asks for facts to be sent to an address. Make it with NewHook.
@@ -99,6 +101,8 @@ func (c *check) hookURL(field, value string, reach func(host string) error) {
 		c.fail(field, "must be an address like https://farm.example/facts")
 	case u.User != nil:
 		c.fail(field, "must not hold a user or password")
+	case !portFit(u):
+		c.fail(field, "must not name a port other than 1 to 65535")
 	case u.Fragment != "":
 		c.fail(field, "must not have a fragment")
 	case reach != nil:
@@ -106,6 +110,15 @@ func (c *check) hookURL(field, value string, reach func(host string) error) {
 			c.fail(field, "%v", err)
 		}
 	}
+}
+
+// portFit says whether an address names no port or one that there can be.
+func portFit(u *url.URL) bool {
+	if u.Port() == "" {
+		return true
+	}
+	n, err := strconv.ParseUint(u.Port(), 10, 16)
+	return err == nil && n > 0
 }
 
 // hasYard says whether a yard is known: a rig is in it, or its place is.
@@ -141,8 +154,14 @@ func NewRotation(hook string) (cmd *RotateHook, secret string) {
 func (r *RotateHook) Touches() []string { return []string{"hook:" + r.Hook} }
 
 func (r *RotateHook) Decide(d Deciding) ([]events.Entry, error) {
-	if _, err := d.hook(r.Hook); err != nil {
+	h, err := d.hook(r.Hook)
+	if err != nil {
 		return nil, err
+	}
+	// Who asks again because he got no answer must not cut off a receiver that still
+	// holds the first secret: none ends before its time, so no more are made than may be.
+	if signing := h.Secrets(d.Now); len(signing) > oldSecretsMost {
+		return nil, conflict("%d secrets still sign; the next can be made after %s, when the oldest ends", len(signing), h.Olds[len(h.Olds)-oldSecretsMost].Until.Format(time.RFC3339))
 	}
 	until := d.Now.Add(oldSecretLife).UTC().Format(time.RFC3339)
 	return []events.Entry{d.entry(&events.HookRotated{Hook: r.Hook, Secret: r.secret, OldUntil: until})}, nil

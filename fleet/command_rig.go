@@ -65,7 +65,7 @@ func (r *RegisterRig) Decide(d Deciding) ([]events.Entry, error) {
 	if !(r.TankL > 0 && r.TankL <= 50000) {
 		c.fail("/tank_l", "must be above 0 and at most 50000 litres")
 	}
-	firstUse := c.date("/first_use", r.FirstUse)
+	firstUse := c.inUse("/first_use", r.FirstUse)
 	if len(r.Meters) > 16 {
 		c.fail("/meters", "has more than 16 meters")
 	}
@@ -185,7 +185,7 @@ func (a *AmendRig) Decide(d Deciding) ([]events.Entry, error) {
 		c.optional("/serial", *a.Serial, 100)
 	}
 	if a.FirstUse != nil {
-		day := c.date("/first_use", *a.FirstUse)
+		day := c.inUse("/first_use", *a.FirstUse)
 		f.FirstUse = &day
 	}
 	if a.WidthM != nil {
@@ -328,6 +328,17 @@ func (c *check) date(field, value string) string {
 		return ""
 	}
 	return day.String()
+}
+
+// inUse reads when a rig went into use. What is older than sprayers of this kind
+// was typed wrong, and would count as some thousand winters that nobody served;
+// 1950 is the bound of all other times (common practice).
+func (c *check) inUse(field, value string) string {
+	day := c.date(field, value)
+	if day != "" && day < "1950" {
+		c.fail(field, "lies before 1950")
+	}
+	return day
 }
 
 func (s *State) classNames() string {

@@ -2,6 +2,7 @@ package fleet
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"rigledger/events"
@@ -10,11 +11,10 @@ import (
 // Hook is an address that facts are sent to, and how far it has come.
 type Hook struct {
 	events.HookAdded
-	AddedAt  time.Time `json:"added_at"`
-	AddedBy  string    `json:"added_by"`
-	Changed  uint64    `json:"changed"`
-	OldUntil time.Time `json:"old_until,omitzero"`   // until then OldSecret signs as well
-	Old      string    `json:"old_secret,omitempty"` // the secret before
+	AddedAt time.Time   `json:"added_at"`
+	AddedBy string      `json:"added_by"`
+	Changed uint64      `json:"changed"`
+	Olds    []OldSecret `json:"old_secrets,omitempty"` // that may sign as well, the oldest first
 
 	Position events.Position `json:"position"`               // its receiver took everything up to here
 	Failing  time.Time       `json:"failing_since,omitzero"` // since when it takes nothing
@@ -22,12 +22,30 @@ type Hook struct {
 	EndedAt  time.Time       `json:"disabled_at,omitzero"`   // when it was disabled
 }
 
+// OldSecret is a secret that was rotated and signs until its time is over.
+type OldSecret struct {
+	Secret string    `json:"secret"`
+	Until  time.Time `json:"until"`
+}
+
 // Secrets lists what a delivery at a time is signed with, the newest first.
 func (h *Hook) Secrets(at time.Time) []string {
-	if h.Old != "" && at.Before(h.OldUntil) {
-		return []string{h.Secret, h.Old}
+	list := []string{h.Secret}
+	for i := len(h.Olds) - 1; i >= 0; i-- {
+		if at.Before(h.Olds[i].Until) {
+			list = append(list, h.Olds[i].Secret)
+		}
 	}
-	return []string{h.Secret}
+	return list
+}
+
+// OldUntil is until when an older secret signs as well, zero where none does at
+// that time.
+func (h *Hook) OldUntil(at time.Time) time.Time {
+	if n := len(h.Olds); n > 0 && at.Before(h.Olds[n-1].Until) {
+		return h.Olds[n-1].Until
+	}
+	return time.Time{}
 }
 
 // applyHook folds the facts about hooks; known is false for any other fact.
@@ -47,8 +65,10 @@ func (s *State) applyHook(c *events.Commit, e *events.Entry) (known bool, err er
 		s.Hooks[f.Hook] = &Hook{HookAdded: *f, AddedAt: e.At, AddedBy: e.By, Changed: c.N, Position: events.After(c.N)}
 	case *events.HookRotated:
 		h := find(f.Hook)
-		h.Old, h.Secret = h.Secret, f.Secret
-		h.OldUntil, _ = time.Parse(time.RFC3339, f.OldUntil)
+		until, _ := time.Parse(time.RFC3339, f.OldUntil)
+		h.Olds = slices.DeleteFunc(slices.Clone(h.Olds), func(o OldSecret) bool { return !e.At.Before(o.Until) })
+		h.Olds = append(h.Olds, OldSecret{Secret: h.Secret, Until: until})
+		h.Secret = f.Secret
 	case *events.HookDelivered:
 		h := find(f.Hook)
 		p, bad := events.ParsePosition(f.Position)

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -39,9 +40,27 @@ func TestHooksComeBackFromTheLedgerAndFromASnapshot(t *testing.T) {
 	rotate, secret := fleet.NewRotation(one.ID())
 	before, _ := hookOf(b, one.ID())
 	b.must(rotate)
-	if h, _ := hookOf(b, one.ID()); h.Secret != secret || h.Old != before.Secret || !h.OldUntil.Equal(b.clock.now().Add(24*time.Hour)) {
+	if h, _ := hookOf(b, one.ID()); h.Secret != secret || !slices.Equal(h.Secrets(b.clock.now()), []string{secret, before.Secret}) || !h.OldUntil(b.clock.now()).Equal(b.clock.now().Add(24*time.Hour)) {
 		t.Errorf("rotated: %+v", h)
 	}
+	// Each secret signs until its own day is over, however often it is rotated.
+	signing, made := []string{secret, before.Secret}, b.clock.now()
+	for range 3 {
+		b.clock.set(b.clock.now().Add(time.Hour))
+		again, next := fleet.NewRotation(one.ID())
+		b.must(again)
+		signing = slices.Insert(signing, 0, next)
+	}
+	if h, _ := hookOf(b, one.ID()); !slices.Equal(h.Secrets(b.clock.now()), signing) {
+		t.Errorf("signs with %v, want %v", h.Secrets(b.clock.now()), signing)
+	}
+	more, _ := fleet.NewRotation(one.ID())
+	b.refused(more, fleet.Conflict)
+	b.clock.set(made.Add(24 * time.Hour))
+	if h, _ := hookOf(b, one.ID()); !slices.Equal(h.Secrets(b.clock.now()), signing[:4]) {
+		t.Errorf("after a day of the first it signs with %v", h.Secrets(b.clock.now()))
+	}
+	b.must(more)
 	if _, err := b.SaveSnapshot(ctx); err != nil {
 		t.Fatal(err)
 	}

@@ -24,16 +24,38 @@ func (c *Call) ReadBody() ([]byte, error) {
 	if c.raw != nil || c.Request.Body == nil {
 		return c.raw, nil
 	}
+	if err := c.plain(); err != nil {
+		return nil, err
+	}
 	raw, err := io.ReadAll(c.Request.Body)
-	var large *http.MaxBytesError
-	switch {
-	case errors.As(err, &large):
-		return nil, &Problem{Kind: TooLarge, Detail: fmt.Sprintf("a body has at most %d bytes", large.Limit)}
-	case err != nil:
-		return nil, &Problem{Kind: BadRequest, Detail: "the body broke off"}
+	if err != nil {
+		return nil, bodyProblem(err)
 	}
 	c.raw = raw
 	return raw, nil
+}
+
+// plain refuses a body that is compressed or coded otherwise, and says what is
+// taken (RFC 9110, section 15.5.16).
+func (c *Call) plain() error {
+	for _, sent := range c.Request.Header.Values("Content-Encoding") {
+		for coding := range strings.SplitSeq(sent, ",") {
+			if coding = strings.TrimSpace(coding); coding != "" && !strings.EqualFold(coding, "identity") {
+				c.SetHeader("Accept-Encoding", "identity")
+				return &Problem{Kind: MediaType, Detail: "send the body as it is, without Content-Encoding"}
+			}
+		}
+	}
+	return nil
+}
+
+// bodyProblem says why a body was not received.
+func bodyProblem(err error) error {
+	var large *http.MaxBytesError
+	if errors.As(err, &large) {
+		return &Problem{Kind: TooLarge, Detail: fmt.Sprintf("a body has at most %d bytes", large.Limit)}
+	}
+	return &Problem{Kind: BadRequest, Detail: "the body broke off"}
 }
 
 // MediaType is that of the body, without parameters; "" where none is named.
@@ -155,7 +177,7 @@ func (s *strict) value(t reflect.Type, at string, depth int) error {
 		switch {
 		case t == nil:
 		case t == timeType:
-			if _, err := time.Parse(time.RFC3339, v); err != nil {
+			if _, err := ParseTime(v); err != nil {
 				s.fail(at, "must be a time like 2026-05-04T09:31:12Z")
 			}
 		case t.Kind() != reflect.String:

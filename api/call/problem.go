@@ -20,35 +20,36 @@ type Kind struct {
 
 // The types of problem. Every refusal is one of these.
 var (
-	BadJSON        = Kind{URI: "/problems/bad-json", Title: "The body cannot be read", Status: http.StatusBadRequest}
-	BadRequest     = Kind{URI: "/problems/bad-request", Title: "The request cannot be read", Status: http.StatusBadRequest}
-	Unauthorized   = Kind{URI: "/problems/unauthorized", Title: "A valid token is needed", Status: http.StatusUnauthorized}
-	NotAllowed     = Kind{URI: "/problems/not-allowed", Title: "This token may not do that", Status: http.StatusForbidden}
-	RuleForbids    = Kind{URI: "/problems/rule-forbids", Title: "A rule forbids it", Status: http.StatusForbidden}
-	NotFound       = Kind{URI: "/problems/not-found", Title: "There is no such thing", Status: http.StatusNotFound}
-	NoRoute        = Kind{URI: "/problems/no-such-address", Title: "There is no such address", Status: http.StatusNotFound}
-	NoMethod       = Kind{URI: "/problems/no-such-method", Title: "The method does not go with this address", Status: http.StatusMethodNotAllowed}
-	Conflict       = Kind{URI: "/problems/conflict", Title: "It does not fit how things stand", Status: http.StatusConflict}
-	KeyInFlight    = Kind{URI: "/problems/key-in-flight", Title: "The first request with this key still runs", Status: http.StatusConflict, Retry: "1"}
-	Stale          = Kind{URI: "/problems/stale", Title: "It changed since it was read", Status: http.StatusPreconditionFailed}
-	Unseen         = Kind{URI: "/problems/unseen", Title: "Say in If-Match what was seen", Status: http.StatusPreconditionRequired}
-	TooLarge       = Kind{URI: "/problems/too-large", Title: "The body is too large", Status: http.StatusRequestEntityTooLarge}
-	MediaType      = Kind{URI: "/problems/media-type", Title: "The body's media type is not taken here", Status: http.StatusUnsupportedMediaType}
-	Invalid        = Kind{URI: "/problems/invalid", Title: "The request does not hold together", Status: http.StatusUnprocessableEntity}
-	KeyReused      = Kind{URI: "/problems/key-reused", Title: "The Idempotency-Key belongs to another request", Status: http.StatusUnprocessableEntity}
-	KeyUnwelcome   = Kind{URI: "/problems/key-unwelcome", Title: "No Idempotency-Key here", Status: http.StatusUnprocessableEntity}
-	TooMany        = Kind{URI: "/problems/too-many", Title: "This token asks too often", Status: http.StatusTooManyRequests, Retry: "1"}
-	Internal       = Kind{URI: "/problems/internal", Title: "Something broke on our side", Status: http.StatusInternalServerError}
-	Busy           = Kind{URI: "/problems/busy", Title: "Too many writes are waiting", Status: http.StatusServiceUnavailable, Retry: "1"}
-	Unavailable    = Kind{URI: "/problems/unavailable", Title: "The ledger cannot be reached", Status: http.StatusServiceUnavailable, Retry: "5"}
-	Behind         = Kind{URI: "/problems/behind", Title: "The commit asked for is not here yet", Status: http.StatusServiceUnavailable, Retry: "1"}
-	TooManyStreams = Kind{URI: "/problems/too-many-streams", Title: "No live stream is free", Status: http.StatusServiceUnavailable, Retry: "30"}
+	BadJSON           = Kind{URI: "/problems/bad-json", Title: "The body cannot be read", Status: http.StatusBadRequest}
+	BadRequest        = Kind{URI: "/problems/bad-request", Title: "The request cannot be read", Status: http.StatusBadRequest}
+	Unauthorized      = Kind{URI: "/problems/unauthorized", Title: "A valid token is needed", Status: http.StatusUnauthorized}
+	NotAllowed        = Kind{URI: "/problems/not-allowed", Title: "This token may not do that", Status: http.StatusForbidden}
+	RuleForbids       = Kind{URI: "/problems/rule-forbids", Title: "A rule forbids it", Status: http.StatusForbidden}
+	NotFound          = Kind{URI: "/problems/not-found", Title: "There is no such thing", Status: http.StatusNotFound}
+	NoRoute           = Kind{URI: "/problems/no-such-address", Title: "There is no such address", Status: http.StatusNotFound}
+	NoMethod          = Kind{URI: "/problems/no-such-method", Title: "The method does not go with this address", Status: http.StatusMethodNotAllowed}
+	Conflict          = Kind{URI: "/problems/conflict", Title: "It does not fit how things stand", Status: http.StatusConflict}
+	KeyInFlight       = Kind{URI: "/problems/key-in-flight", Title: "The first request with this key still runs", Status: http.StatusConflict, Retry: "1"}
+	Stale             = Kind{URI: "/problems/stale", Title: "It changed since it was read", Status: http.StatusPreconditionFailed}
+	Unseen            = Kind{URI: "/problems/unseen", Title: "Say in If-Match what was seen", Status: http.StatusPreconditionRequired}
+	TooLarge          = Kind{URI: "/problems/too-large", Title: "The body is too large", Status: http.StatusRequestEntityTooLarge}
+	MediaType         = Kind{URI: "/problems/media-type", Title: "The body's media type is not taken here", Status: http.StatusUnsupportedMediaType}
+	Invalid           = Kind{URI: "/problems/invalid", Title: "The request does not hold together", Status: http.StatusUnprocessableEntity}
+	KeyReused         = Kind{URI: "/problems/key-reused", Title: "The Idempotency-Key belongs to another request", Status: http.StatusUnprocessableEntity}
+	KeyUnwelcome      = Kind{URI: "/problems/key-unwelcome", Title: "No Idempotency-Key here", Status: http.StatusUnprocessableEntity}
+	TooMany           = Kind{URI: "/problems/too-many", Title: "This token asks too often", Status: http.StatusTooManyRequests, Retry: "1"}
+	Internal          = Kind{URI: "/problems/internal", Title: "Something broke on our side", Status: http.StatusInternalServerError}
+	Busy              = Kind{URI: "/problems/busy", Title: "Too many writes are waiting", Status: http.StatusServiceUnavailable, Retry: "1"}
+	Unavailable       = Kind{URI: "/problems/unavailable", Title: "The ledger cannot be reached", Status: http.StatusServiceUnavailable, Retry: "5"}
+	Behind            = Kind{URI: "/problems/behind", Title: "The commit asked for is not here yet", Status: http.StatusServiceUnavailable, Retry: "1"}
+	TooManyOwnStreams = Kind{URI: "/problems/too-many-own-streams", Title: "This token has as many live streams as it may", Status: http.StatusTooManyRequests, Retry: "30"}
+	TooManyStreams    = Kind{URI: "/problems/too-many-streams", Title: "No live stream is free", Status: http.StatusServiceUnavailable, Retry: "30"}
 )
 
 // Kinds lists the types of problem, each documented in openapi.yaml.
 var Kinds = []Kind{
 	BadJSON, BadRequest, Unauthorized, NotAllowed, RuleForbids, NotFound, NoRoute, NoMethod, Conflict, KeyInFlight,
-	Stale, Unseen, TooLarge, MediaType, Invalid, KeyReused, KeyUnwelcome, Internal, Busy, Unavailable, Behind, TooMany, TooManyStreams,
+	Stale, Unseen, TooLarge, MediaType, Invalid, KeyReused, KeyUnwelcome, Internal, Busy, Unavailable, Behind, TooMany, TooManyStreams, TooManyOwnStreams,
 }
 
 // Problem is a refusal on its way to the caller.
@@ -62,11 +63,12 @@ type Problem struct {
 
 func (p *Problem) Error() string { return p.Detail }
 
-// FieldProblem says what is wrong with one field of the body (Pointer, RFC 6901)
-// or one query parameter.
+// FieldProblem says what is wrong with one field of the body (Pointer, RFC 6901),
+// one query parameter or one header.
 type FieldProblem struct {
 	Pointer   string `json:"pointer,omitempty"`
 	Parameter string `json:"parameter,omitempty"`
+	Header    string `json:"header,omitempty"`
 	Detail    string `json:"detail"`
 }
 

@@ -23,6 +23,11 @@ func (q *Query) Fail(name, detail string) {
 	q.bad = append(q.bad, FieldProblem{Parameter: name, Detail: detail})
 }
 
+// FailHeader says that a header that stands for a parameter is wrong.
+func (q *Query) FailHeader(name, detail string) {
+	q.bad = append(q.bad, FieldProblem{Header: name, Detail: detail})
+}
+
 // Err refuses the query when anything was wrong with it.
 func (q *Query) Err() error {
 	if len(q.bad) == 0 {
@@ -110,7 +115,7 @@ func (q *Query) Instant(name string, zone *time.Location) (t time.Time, given bo
 	if d, err := plan.ParseDate(text); err == nil {
 		return d.Time(zone), true
 	}
-	t, err := time.Parse(time.RFC3339, text)
+	t, err := ParseTime(text)
 	if err != nil {
 		q.Fail(name, "must be a date like 2026-04-01 or a time like 2026-04-01T06:00:00Z")
 		return t, false

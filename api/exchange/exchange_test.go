@@ -4,10 +4,12 @@ import (
 	"archive/zip"
 	"bytes"
 	"encoding/csv"
+	"fmt"
 	"io"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"net/http/httptrace"
 	"net/url"
 	"strings"
 	"testing"
@@ -258,36 +260,69 @@ func TestSheetsHoldWhatTheListsHold(t *testing.T) {
 	}
 }
 
-// Task data may be larger than other bodies, and no more than so much of it is
-// unpacked at a time.
-func TestTaskDataHasBoundsOfItsOwn(t *testing.T) {
+func TestTaskDataMayBeLargerThanOtherBodies(t *testing.T) {
 	h := apitest.New(t)
 	taskData(h, "", make([]byte, 2*api.MaxBody)).Is(422)
 	h.Send("operator", "POST", "/v1/exchange/fleet", make([]byte, api.MaxBody+1), "Content-Type", "application/xml").Is(413)
-	for range exchange.UnpackingMost { // each sends on and on, so that it is being read
-		body, sending := io.Pipe()
-		r, _ := http.NewRequest("POST", h.URL+"/v1/exchange/taskdata", body)
-		r.Header.Set("Authorization", "Bearer "+h.Tokens["operator"])
-		r.Header.Set("Content-Type", "application/zip")
-		ended := make(chan struct{})
-		go func() {
-			defer close(ended)
-			if a, err := http.DefaultClient.Do(r); err == nil {
-				a.Body.Close()
-			}
-		}()
-		t.Cleanup(func() {
-			sending.CloseWithError(io.ErrUnexpectedEOF)
-			<-ended
-		})
+	large := make([]byte, api.MaxBody+1)
+	h.Send("operator", "POST", "/v1/exchange/taskdata", large, "Content-Type", "application/zip", "Idempotency-Key", "k").Is(422).Has("/type", "/problems/invalid")
+}
+
+// sendsSlowly begins to send task data and never ends; it returns when the service
+// has begun to receive.
+func sendsSlowly(h *apitest.House, as string) {
+	h.T.Helper()
+	body, sending := io.Pipe()
+	r, _ := http.NewRequest("POST", h.URL+"/v1/exchange/taskdata", body)
+	receiving := make(chan struct{})
+	r = r.WithContext(httptrace.WithClientTrace(r.Context(), &httptrace.ClientTrace{Got100Continue: func() { close(receiving) }}))
+	r.ContentLength = 60_000_000
+	r.Header.Set("Expect", "100-continue")
+	r.Header.Set("Authorization", "Bearer "+h.Tokens[as])
+	r.Header.Set("Content-Type", "application/zip")
+	ended := make(chan struct{})
+	go func() {
+		defer close(ended)
+		if a, err := http.DefaultClient.Do(r); err == nil {
+			a.Body.Close()
+		}
+	}()
+	h.T.Cleanup(func() {
+		sending.CloseWithError(io.ErrUnexpectedEOF)
+		<-ended
+	})
+	select {
+	case <-receiving:
+	case <-ended:
+		h.T.Fatal("was not let send")
 	}
-	var a apitest.Answer
-	for began := time.Now(); a.Status != 503; time.Sleep(10 * time.Millisecond) {
-		if a = taskData(h, "", season(t, "SN-7")); a.Status != 503 && (a.Status != 200 || time.Since(began) > 10*time.Second) {
-			t.Fatalf("while others are read, answers %d", a.Status)
+}
+
+// Who sends slowly keeps nobody from being read, and one token cannot take all
+// places of those who send.
+func TestTaskDataThatComesSlowlyHoldsUpNobodyElse(t *testing.T) {
+	h := apitest.New(t)
+	h.Register("T01", "north")
+	h.Token("slow", fleet.RoleOperator, nil, "")
+	for range exchange.ReceivingEach {
+		sendsSlowly(h, "slow")
+	}
+	as := func(who string) apitest.Answer {
+		return h.Send(who, "POST", "/v1/exchange/taskdata?device=SN-7:T01", season(t, "SN-7"), "Content-Type", "application/zip")
+	}
+	if a := as("slow").Is(429); a.Header.Get("Retry-After") == "" {
+		t.Error("nothing says when to come again")
+	}
+	as("operator").Is(200)
+
+	for i := range exchange.ReceivingMost/exchange.ReceivingEach - 1 {
+		who := fmt.Sprint("slow ", i)
+		h.Token(who, fleet.RoleOperator, nil, "")
+		for range exchange.ReceivingEach {
+			sendsSlowly(h, who)
 		}
 	}
-	if a.Header.Get("Retry-After") == "" {
+	if a := as("operator").Is(503); a.Header.Get("Retry-After") == "" {
 		t.Error("nothing says when to come again")
 	}
 }

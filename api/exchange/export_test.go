@@ -5,8 +5,11 @@ import (
 	"slices"
 )
 
-// UnpackingMost is how many sets of task data are unpacked at a time.
-const UnpackingMost = unpackingMost
+// How many sets of task data are received at a time, in all and of one token.
+const (
+	ReceivingMost = receivingMost
+	ReceivingEach = receivingEach
+)
 
 // SheetNames lists the sheets there are.
 func SheetNames() []string { return slices.Sorted(maps.Keys(sheets)) }

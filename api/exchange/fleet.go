@@ -201,7 +201,7 @@ func pathTime(text string, zone *time.Location) (time.Time, error) {
 	if d, err := plan.ParseDate(text); err == nil {
 		return d.Time(zone), nil
 	}
-	return time.Parse(time.RFC3339, text)
+	return call.ParseTime(text)
 }
 
 // receivedDoc is what became of what was sent in another format.

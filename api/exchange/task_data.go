@@ -2,6 +2,7 @@ package exchange
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"sync"
 	"time"
@@ -21,21 +22,31 @@ const TaskDataPath = "/v1/exchange/taskdata"
 // TaskDataMost is the largest zip taken.
 const TaskDataMost = 64 << 20
 
-// unpackingMost is how many sets of task data are unpacked at a time: each may
-// hold some hundreds of MiB in memory.
-const unpackingMost = 2
+// Bounds of what is taken at a time. While a set is received it holds a file and
+// its sender's line; while it is unpacked, some hundreds of MiB in memory. So none
+// is unpacked before the whole of it is here.
+const (
+	receivingMost  = 12 // at a time
+	receivingEach  = 3  // of them of one token
+	unpackingMost  = 2
+	unpackingQueue = 20 * time.Second // how long one that was received waits to be unpacked
+)
 
 var zipTypes = map[string]bool{"application/zip": true, "application/x-zip-compressed": true, "application/octet-stream": true}
 
 // Resources answer other farm software.
 type Resources struct {
-	calendars sync.Map      // calendar → *calendarAnswer
-	unpacking chan struct{} // bounds how much task data is read at a time
+	calendars sync.Map // calendar → *calendarAnswer
+	receiving call.Shares
+	unpacking chan struct{} // bounds how much task data is unpacked at a time
 }
 
 // New gives resources that nobody has asked yet.
 func New() *Resources {
-	return &Resources{unpacking: make(chan struct{}, unpackingMost)}
+	return &Resources{
+		receiving: call.Shares{All: receivingMost, Each: receivingEach},
+		unpacking: make(chan struct{}, unpackingMost),
+	}
 }
 
 // taskDataDoc is what became of a set of task data, device by device.
@@ -64,10 +75,25 @@ func (res *Resources) PostTaskData(c *call.Call) error {
 	if !zipTypes[c.MediaType()] {
 		return &call.Problem{Kind: call.MediaType, Detail: "send Content-Type: application/zip"}
 	}
+	leave, taken := res.receiving.Enter(c.Who.Token)
+	switch taken {
+	case call.TakenOwn:
+		return &call.Problem{Kind: call.TooMany, Detail: "this token sends as many sets of task data at a time as it may; wait for the answers"}
+	case call.TakenAll:
+		return &call.Problem{Kind: call.Busy, Detail: "much other task data is being received; send it again in a moment"}
+	}
+	defer leave()
+	done, err := c.Spool()
+	if err != nil {
+		return err
+	}
+	defer done()
+	waited, stop := context.WithTimeout(c.Context(), unpackingQueue)
+	defer stop()
 	select {
 	case res.unpacking <- struct{}{}:
 		defer func() { <-res.unpacking }()
-	default:
+	case <-waited.Done():
 		return &call.Problem{Kind: call.Busy, Detail: "other task data is being read; send it again in a moment"}
 	}
 	raw, err := c.ReadBody()

@@ -1,4 +1,7 @@
 package feed
 
-// StreamsMost is how many live streams may be open.
-const StreamsMost = streamsMost
+// How many live streams may be open, in all and of one token.
+const (
+	StreamsMost = streamsMost
+	StreamsEach = streamsEach
+)

@@ -202,11 +202,59 @@ func TestALiveStreamEndsWithItsToken(t *testing.T) {
 	}
 }
 
+// An idle stream hears of nothing but the end of its token.
+func TestAnIdleLiveStreamEndsWithItsToken(t *testing.T) {
+	h := apitest.New(t)
+	cmd, text := fleet.NewToken("lost", fleet.RoleReader)
+	h.Do(cmd)
+	a := apitest.Follow(t, h.URL, text, "?kind=rig.retired", "")
+	b := bufio.NewReader(a.Body)
+	if _, err := apitest.NextEvent(b); err != nil {
+		t.Fatal(err)
+	}
+	began := time.Now()
+	h.Do(&fleet.RevokeToken{Token: cmd.ID()})
+	if e, err := apitest.NextEvent(b); err == nil {
+		t.Errorf("it still got %+v", e)
+	}
+	if took := time.Since(began); took > 2*time.Second {
+		t.Errorf("it went on for %v", took)
+	}
+}
+
+func TestOneTokenCannotHoldAllLiveStreams(t *testing.T) {
+	h := apitest.New(t)
+	for range feed.StreamsEach {
+		if a := apitest.Follow(t, h.URL, h.Tokens["reader"], "", ""); a.StatusCode != 200 {
+			t.Fatalf("answered %d", a.StatusCode)
+		}
+	}
+	a := h.Send("reader", "GET", "/v1/feed/live", nil).Is(429).Has("/type", "/problems/too-many-own-streams")
+	if a.Header.Get("Retry-After") == "" {
+		t.Error("nothing says when to come again")
+	}
+	if a := apitest.Follow(t, h.URL, h.Tokens["manager"], "", ""); a.StatusCode != 200 {
+		t.Errorf("another token is answered %d", a.StatusCode)
+	}
+}
+
+func TestABadLastEventIDIsNamedAsTheHeaderThatItIs(t *testing.T) {
+	h := apitest.New(t)
+	h.Send("reader", "GET", "/v1/feed/live?after=3", nil, "Last-Event-ID", "x").Is(422).Has("/errors/0/header", "Last-Event-ID").Has("/errors/0/parameter", nil)
+	h.Send("reader", "GET", "/v1/feed/live?after=x", nil).Is(422).Has("/errors/0/parameter", "after").Has("/errors/0/header", nil)
+	// As many digits as the document's pattern has are taken, and no more.
+	h.Send("reader", "GET", "/v1/feed?after=9999999999999999", nil).Is(422)
+}
+
 func TestLiveStreamsAreBounded(t *testing.T) {
 	h := apitest.New(t)
 	open := make([]*http.Response, feed.StreamsMost)
 	for i := range open {
-		open[i] = apitest.Follow(t, h.URL, h.Tokens["reader"], "", "")
+		who := fmt.Sprint("reader ", i/feed.StreamsEach)
+		if i%feed.StreamsEach == 0 {
+			h.Token(who, fleet.RoleReader, nil, "")
+		}
+		open[i] = apitest.Follow(t, h.URL, h.Tokens[who], "", "")
 		if a := open[i]; a.StatusCode != 200 || a.Header.Get("Content-Type") != "text/event-stream" || a.Header.Get("Content-Encoding") != "" {
 			t.Fatalf("stream %d: %d %v", i+1, a.StatusCode, a.Header)
 		}

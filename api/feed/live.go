@@ -5,7 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"net/http"
-	"sync/atomic"
+	"strconv"
 	"time"
 
 	"rigledger/api/call"
@@ -15,24 +15,12 @@ import (
 // Bounds of live streams.
 const (
 	streamsMost   = 200
+	streamsEach   = 20                    // of them of one token
 	streamBatch   = 100                   // facts that are read at a time
 	streamBreath  = 20 * time.Millisecond // between two readings, so that busy times cost few of them
 	streamPatient = 30 * time.Second      // how long a reader may take to take what is written
 	keepAlive     = 15 * time.Second
 )
-
-// streams counts the live streams that are open.
-type streams struct{ open atomic.Int64 }
-
-func (s *streams) enter() bool {
-	if s.open.Add(1) > streamsMost {
-		s.open.Add(-1)
-		return false
-	}
-	return true
-}
-
-func (s *streams) leave() { s.open.Add(-1) }
 
 // stream is one live stream on its way.
 type stream struct {
@@ -49,17 +37,21 @@ type stream struct {
 // token, with the service, or when the reader does not take what is sent.
 func (res *Resources) GetFeedLive(c *call.Call) error {
 	now := events.After(c.Fleet.Head().N)
-	filter, at := readQuery(c, c.Request.Header.Get("Last-Event-ID"), now)
+	filter, at := readQuery(c, c.Request.Header.Get(lastID), now)
 	if err := c.Query.Err(); err != nil {
 		return err
 	}
 	if err := c.WaitFor(at.Commit); err != nil {
 		return err
 	}
-	if !res.streams.enter() {
+	leave, taken := res.streams.Enter(c.Who.Token)
+	switch taken {
+	case call.TakenOwn:
+		return &call.Problem{Kind: call.TooManyOwnStreams, Detail: "this token has " + strconv.Itoa(streamsEach) + " live streams open; close one, or read /v1/feed"}
+	case call.TakenAll:
 		return &call.Problem{Kind: call.TooManyStreams, Detail: "as many live streams are open as may be; read /v1/feed instead, or try again"}
 	}
-	defer res.streams.leave()
+	defer leave()
 
 	s := &stream{res: res, c: c, rc: http.NewResponseController(c.Writer), filter: filter, at: at, told: at}
 	c.SetCommit(c.Fleet.Head().N)
@@ -92,6 +84,9 @@ func (s *stream) run() {
 	defer alive.Stop()
 	for {
 		changed := fleet.Changed() // before the reading, so that nothing falls in between
+		if !s.admitted() {         // the commit that woke us may have ended the token
+			return
+		}
 		page, err := s.res.Reader.Read(ctx, s.filter, s.at, streamBatch)
 		if err != nil || !s.send(&page) {
 			return
@@ -128,9 +123,6 @@ func (s *stream) run() {
 
 // send writes the facts of a page; it is false when the stream is over.
 func (s *stream) send(page *Page) bool {
-	if len(page.Facts) > 0 && !s.admitted() {
-		return false
-	}
 	for i := range page.Facts {
 		f := &page.Facts[i]
 		text, err := json.Marshal(f) // one line: JSON escapes line ends

@@ -9,24 +9,37 @@ import (
 type Resources struct {
 	Reader   *Reader
 	Stopping <-chan struct{} // closed when the service ends, so that live streams do; nil for never
-	streams  streams
+	streams  call.Shares
 }
 
-// readQuery reads the filters of the feed and where to begin. fallback is the
-// position of a caller who names none.
+// New gives resources that nobody follows yet.
+func New(r *Reader, stopping <-chan struct{}) *Resources {
+	return &Resources{Reader: r, Stopping: stopping, streams: call.Shares{All: streamsMost, Each: streamsEach}}
+}
+
+// lastID is the header in which a reader of a live stream says how far it came.
+const lastID = "Last-Event-ID"
+
+// readQuery reads the filters of the feed and where to begin: what named, which
+// came in a header, says, else the parameter after, else the fallback.
 func readQuery(c *call.Call, named string, fallback events.Position) (Filter, events.Position) {
 	f := Filter{
 		Kinds: c.Query.Words("kind", events.PublicKinds()...), Rigs: c.Query.Words("rig"), Yards: c.Query.Words("yard"),
 		Held: c.Who.Yards,
 	}
-	if named == "" {
+	inHeader := named != ""
+	if !inHeader {
 		named = c.Query.Text("after")
 	}
 	if named == "" {
 		return f, fallback
 	}
 	after, err := events.ParsePosition(named)
-	if err != nil {
+	switch {
+	case err == nil:
+	case inHeader:
+		c.Query.FailHeader(lastID, err.Error())
+	default:
 		c.Query.Fail("after", err.Error())
 	}
 	return f, after

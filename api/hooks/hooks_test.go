@@ -258,13 +258,13 @@ func TestARotatedSecretSignsBesideTheOldOneForADay(t *testing.T) {
 		t.Errorf("%d signatures", n)
 	}
 	h := y.state(id)
-	if s := h.Secrets(h.OldUntil.Add(-time.Second)); len(s) != 2 {
+	if s := h.Secrets(h.OldUntil(time.Now()).Add(-time.Second)); len(s) != 2 {
 		t.Errorf("before the day is over %d secrets sign", len(s))
 	}
-	if s := h.Secrets(h.OldUntil); len(s) != 1 || s[0] != secret {
+	if s := h.Secrets(h.OldUntil(time.Now())); len(s) != 1 || s[0] != secret {
 		t.Errorf("after the day %d secrets sign", len(s))
 	}
-	if d := time.Until(h.OldUntil); d < 23*time.Hour || d > 24*time.Hour {
+	if d := time.Until(h.OldUntil(time.Now())); d < 23*time.Hour || d > 24*time.Hour {
 		t.Errorf("the old one ends in %v", d)
 	}
 	y.do(&fleet.RemoveHook{Hook: id})

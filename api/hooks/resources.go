@@ -29,7 +29,7 @@ type hookDoc struct {
 	Reason   string          `json:"reason,omitempty"`
 	Since    *time.Time      `json:"since,omitempty"`    // it is failing or disabled
 	Position events.Position `json:"position"`           // taken up to here
-	OldUntil *time.Time      `json:"old_until,omitzero"` // until then the secret before signs as well
+	OldUntil *time.Time      `json:"old_until,omitzero"` // until then the secret before the newest signs as well
 }
 
 // docOf must not be called while the state is viewed: the worker looks at it
@@ -50,9 +50,7 @@ func (res *Resources) docOf(c *call.Call, h *fleet.Hook) hookDoc {
 			d.Reason = last[0].Detail
 		}
 	}
-	if len(h.Secrets(c.Now)) > 1 {
-		d.OldUntil = shape.Time(h.OldUntil)
-	}
+	d.OldUntil = shape.Time(h.OldUntil(c.Now))
 	return d
 }
 

@@ -38,8 +38,12 @@ type Delivery struct {
 	Detail    string    `json:"detail"`
 	Seconds   float64   `json:"seconds"`
 
-	gone  bool          // the receiver wants no more
-	later time.Duration // it asked for so much time
+	gone bool // the receiver wants no more
+
+	// later is how much time it asked for. It is not put on record: after a restart
+	// one attempt comes early, which the receiver may refuse as before, and it can
+	// say again how long; a commit for each refusal would be more ledger than that is worth.
+	later time.Duration
 }
 
 // webhookID is the same for a fact however often it is sent, over restarts and

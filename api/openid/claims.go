@@ -17,6 +17,19 @@ type claims map[string]json.RawMessage
 // token comes from the ledger alone.
 var ranks = []fleet.Role{fleet.RoleManager, fleet.RoleWorkshop, fleet.RoleOperator, fleet.RoleReader}
 
+// numericDates refuses times that are not numbers, as RFC 7519, section 2, has
+// them: a library that reads a text as a number would take what others do not.
+func (c claims) numericDates() error {
+	for _, name := range []string{"exp", "nbf", "iat"} {
+		var n json.Number
+		raw, said := c[name]
+		if said && (raw[0] == '"' || json.Unmarshal(raw, &n) != nil) {
+			return fmt.Errorf("claim %s is no number", name)
+		}
+	}
+	return nil
+}
+
 // find gives a claim by its name, else by the steps of a name with dots, as in
 // realm_access.roles; nil when there is none.
 func (c claims) find(name string) json.RawMessage {

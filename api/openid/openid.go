@@ -143,6 +143,9 @@ func (i *Issuer) holder(ctx context.Context, token string) (fleet.Holder, error)
 	if err := good.Claims(&c); err != nil {
 		return fleet.Holder{}, err
 	}
+	if err := c.numericDates(); err != nil {
+		return fleet.Holder{}, err
+	}
 	role, err := c.role(i.o.RoleClaim)
 	if err != nil {
 		return fleet.Holder{}, err

@@ -9,6 +9,7 @@ import (
 	"encoding/base64"
 	"encoding/json"
 	"encoding/pem"
+	"fmt"
 	"net/http"
 	"net/http/httptest"
 	"reflect"
@@ -175,6 +176,8 @@ func TestWhatIsNotAGoodTokenIsRefused(t *testing.T) {
 		"too long":                      good + strings.Repeat("A", tokenMost),
 		"expired":                       d.with(map[string]any{"exp": noon.Add(-time.Second).Unix()}),
 		"expiring in this instant":      d.with(map[string]any{"exp": noon.Unix()}),
+		"an end in words":               d.with(map[string]any{"exp": fmt.Sprint(noon.Add(time.Hour).Unix())}),
+		"a beginning in words":          d.with(map[string]any{"nbf": fmt.Sprint(noon.Add(-time.Hour).Unix())}),
 		"without an end":                d.with(map[string]any{"exp": nil}),
 		"not valid yet":                 d.with(map[string]any{"nbf": noon.Add(10 * time.Minute).Unix()}),
 		"for somebody else":             d.with(map[string]any{"aud": "another-service"}),

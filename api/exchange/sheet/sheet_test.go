@@ -59,7 +59,7 @@ func TestXLSXIsReadBack(t *testing.T) {
 	if got := f.GetSheetList(); len(got) != 1 || got[0] != "Use  2026 05" {
 		t.Fatalf("sheets %q", got)
 	}
-	for cell, want := range map[string]string{"A1": "rig", "A2": "S07, \"Süd\" 🚜\nzwei", "B2": "12", "C2": "5617.8", "D2": "1234.5",
+	for cell, want := range map[string]string{"A1": "rig", "E1": "day", "F1": "at (UTC)", "A2": "S07, \"Süd\" 🚜\nzwei", "B2": "12", "C2": "5617.8", "D2": "1234.5",
 		"E2": "2026-05-04", "F2": "2026-05-04 12:30:15", "G2": "yes", "A3": "'=1+1", "B3": "-3", "C3": "-0.5", "A4": "", "G4": ""} {
 		got, err := f.GetCellValue("Use  2026 05", cell)
 		if err != nil || got != want {

@@ -79,7 +79,11 @@ func (x *xlsxWriter) begin(name string) (err error) {
 	}
 	head := make([]any, len(x.columns))
 	for i, c := range x.columns {
-		head[i] = excelize.Cell{StyleID: bold, Value: Neutral(clean(c.Name), false)}
+		name := c.Name
+		if c.Kind == Time { // a cell cannot say it, and days beside it are the fleet's own
+			name += " (UTC)"
+		}
+		head[i] = excelize.Cell{StyleID: bold, Value: Neutral(clean(name), false)}
 	}
 	return x.out.SetRow("A1", head)
 }

@@ -118,6 +118,9 @@ func TestWhatDidWeKnowInABrowser(t *testing.T) {
 	h := later(t)
 	b := h.open("reader", "/ledger")
 	b.sees("commits in one chain")
+	if !b.eval(`getComputedStyle(document.querySelector(".stands")).display === "block"`) {
+		t.Error("the first sentence is torn into columns")
+	}
 	b.set("#asof", "2026-06-01")
 	b.press("Look back")
 	b.sees("What we knew at the end of")

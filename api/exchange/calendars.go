@@ -203,12 +203,14 @@ func (res *Resources) ServeCalendar(c *call.Call) error {
 func makeCalendar(c *call.Call, id string) ([]byte, error) {
 	var name string
 	var codes []string
+	came := map[string]uint64{}
 	c.Fleet.View(func(s *fleet.State) {
 		k := s.Calendars[id]
 		name = k.Name
 		for code, r := range s.Rigs {
 			if !r.Retired && (code == k.Rig || k.Yard != "" && r.Yard == k.Yard) {
 				codes = append(codes, code)
+				_, came[code] = farewellOf(r, k)
 			}
 		}
 	})
@@ -226,7 +228,22 @@ func makeCalendar(c *call.Call, id string) ([]byte, error) {
 	}
 	var entries []calendar.Entry
 	c.Fleet.View(func(s *fleet.State) {
-		entries = calendarEntries(s, codes, ahead, c.Now)
+		entries = calendarEntries(s, codes, came, ahead, c.Now)
+		listed := map[string]bool{}
+		for i := range entries {
+			listed[entries[i].ID] = true
+		}
+		earliest := c.Now.AddDate(0, 0, -calendarAfter)
+		for _, code := range slices.Sorted(maps.Keys(s.Rigs)) {
+			if gone, _ := farewellOf(s.Rigs[code], s.Calendars[id]); gone != nil && !gone.at.Before(earliest) {
+				for _, e := range gone.cancelled(s, s.Rigs[code], earliest) {
+					if !listed[e.ID] { // a part of it may have stayed, on another rig
+						listed[e.ID] = true
+						entries = append(entries, e)
+					}
+				}
+			}
+		}
 	})
 	var out bytes.Buffer
 	// UIDs hold wherever the ledger is served from, so the domain is no host's.
@@ -235,8 +252,16 @@ func makeCalendar(c *call.Call, id string) ([]byte, error) {
 }
 
 // calendarEntries lists what is open, what is ahead and what ended of late, each
-// item once under the id that it has, or will have when it is raised.
-func calendarEntries(s *fleet.State, codes []string, ahead map[string][]fleet.TaskForecast, now time.Time) []calendar.Entry {
+// item once under the id that it has, or will have when it is raised. came is the
+// commit by which each rig came into the calendar: one that was in it before was told
+// off under a later commit than that of an item's last change, and sequences only rise.
+//
+// The sequence of what is only forecast is the rig's newest commit, a reading more
+// often than not, although the date may be what it was. A forecast's date is on no
+// record, so only who remembers what was last sent could tell; and instances that
+// remembered different things would send sequences that fall, after which clients
+// keep the older date. One that rises for nothing costs them nothing.
+func calendarEntries(s *fleet.State, codes []string, came map[string]uint64, ahead map[string][]fleet.TaskForecast, now time.Time) []calendar.Entry {
 	today := plan.Of(now, s.Zone())
 	until := today.AddDays(calendarDays)
 	entries := map[string]calendar.Entry{}
@@ -266,14 +291,14 @@ func calendarEntries(s *fleet.State, codes []string, ahead map[string][]fleet.Ta
 			it := s.Items[id]
 			line := workshop.LineOf(s, it, r, nil)
 			e := calendarEntry(r, id, line.Title)
-			e.Category, e.Standing, e.Commit = line.Weight, calendar.Firm, it.Changed
+			e.Category, e.Standing, e.Commit = line.Weight, calendar.Firm, max(it.Changed, came[code])
 			switch day, forecast := likely[id]; {
 			case it.BookedOn != "":
 				e.First = it.BookedOn
 			case it.DueDate != "":
 				e.First = it.DueDate
 			case forecast:
-				e.First, e.Standing, e.Commit = day.String(), calendar.Forecast, max(it.Changed, r.Changed)
+				e.First, e.Standing, e.Commit = day.String(), calendar.Forecast, max(e.Commit, r.Changed)
 			default:
 				e.First = plan.Of(it.RaisedAt, s.Zone()).String()
 			}
@@ -292,7 +317,8 @@ func calendarEntries(s *fleet.State, codes []string, ahead map[string][]fleet.Ta
 		}
 		r := s.Rigs[it.Rig]
 		e := calendarEntry(r, id, workshop.LineOf(s, it, r, nil).Title)
-		e.Standing, e.Commit, e.Changed = calendar.Cancelled, it.Changed, changedAt(r, it.Changed)
+		e.Standing, e.Commit = calendar.Cancelled, max(it.Changed, came[it.Rig])
+		e.Changed = changedAt(r, e.Commit)
 		if e.First = it.BookedOn; e.First == "" {
 			e.First = plan.Of(it.EndedAt, s.Zone()).String()
 		}

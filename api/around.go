@@ -5,11 +5,12 @@ import (
 	"encoding/hex"
 	"log/slog"
 	"net/http"
-	"rigledger/api/call"
 	"runtime/debug"
 	"strconv"
 	"sync/atomic"
 	"time"
+
+	"rigledger/api/call"
 
 	"github.com/gin-gonic/gin"
 )

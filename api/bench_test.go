@@ -6,12 +6,13 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
-	"rigledger/api/apitest"
 	"strconv"
 	"strings"
 	"sync"
 	"testing"
 	"time"
+
+	"rigledger/api/apitest"
 
 	"github.com/gin-gonic/gin"
 )

@@ -1,11 +1,12 @@
 package api_test
 
 import (
-	"rigledger/api/apitest"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"rigledger/api/apitest"
 )
 
 // A rig from registration over readings, raising, the workshop and the next

@@ -1,8 +1,9 @@
 package api_test
 
 import (
-	"rigledger/api/apitest"
 	"testing"
+
+	"rigledger/api/apitest"
 )
 
 // A step without what the gauge showed is not one where it showed nought.

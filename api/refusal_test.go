@@ -4,12 +4,13 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/http"
-	"rigledger/api"
-	"rigledger/api/apitest"
-	"rigledger/api/call"
 	"strings"
 	"testing"
 	"time"
+
+	"rigledger/api"
+	"rigledger/api/apitest"
+	"rigledger/api/call"
 )
 
 func TestBadInputNamesEveryField(t *testing.T) {

@@ -5,10 +5,11 @@ import (
 	"context"
 	"fmt"
 	"net/http"
-	"rigledger/events"
-	"rigledger/fleet"
 	"strings"
 	"testing"
+
+	"rigledger/events"
+	"rigledger/fleet"
 )
 
 // Event is one server-sent event; without a name it only moved the id.

@@ -3,9 +3,10 @@ package calculators
 import (
 	"math"
 	"reflect"
-	"rigledger/api/call"
 	"strconv"
 	"strings"
+
+	"rigledger/api/call"
 )
 
 // Bounds of the numbers that a calculator takes, in whatever unit: a thousand

@@ -2,13 +2,14 @@ package calculators_test
 
 import (
 	"encoding/json"
+	"strconv"
+	"strings"
+	"testing"
+
 	"rigledger/api/apitest"
 	"rigledger/api/calculators"
 	"rigledger/api/call"
 	"rigledger/api/document"
-	"strconv"
-	"strings"
-	"testing"
 
 	"go.yaml.in/yaml/v3"
 )

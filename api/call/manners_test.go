@@ -4,13 +4,14 @@ import (
 	"compress/gzip"
 	"io"
 	"net/http"
-	"rigledger/api"
-	"rigledger/api/apitest"
-	"rigledger/api/call"
 	"strconv"
 	"strings"
 	"testing"
 	"time"
+
+	"rigledger/api"
+	"rigledger/api/apitest"
+	"rigledger/api/call"
 )
 
 // raw makes a request that nothing decompresses on the way.

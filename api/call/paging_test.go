@@ -3,11 +3,12 @@ package call_test
 import (
 	"fmt"
 	"net/url"
-	"rigledger/api/apitest"
 	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"rigledger/api/apitest"
 )
 
 // walk reads a list page by page through its links and gives one member of each

@@ -344,41 +344,11 @@ func TestASwappedMeterIsReleased(t *testing.T) {
 	b.looks("ledger")
 }
 
-// TestTheIntakeOfALargeFleet is the time of the pages with 500 rigs and 200 held.
-func TestTheIntakeOfALargeFleet(t *testing.T) {
+func TestTheIntakeOfALargeFleetIsTurnedPageByPage(t *testing.T) {
 	h := newHouse(t)
-	h.many(500)
-	var all []events.Arrival
-	for i := range 200 {
-		all = append(all, events.Arrival{
-			Via: fmt.Sprintf("rig.M%03d.reading", i+1), Rig: fmt.Sprintf("M%03d", i+1), Event: fmt.Sprintf("x-%d", i), Time: h.now(), Kind: events.KindReading, Payload: []byte("{}"),
-			Counters: []events.RawCounter{{Meter: "pump", Value: 1, Unit: "HUR"}},
-		})
-	}
-	if _, err := h.fleet.Take(context.Background(), all); err != nil {
-		t.Fatal(err)
-	}
-	v := h.visit("manager")
-	day := h.now().Format(time.DateOnly)
-	h.pass(24 * time.Hour)
-	h.hours("M300", h.now(), 100)
-	for path, most := range map[string]time.Duration{"/intake": 200 * time.Millisecond, "/ledger": 200 * time.Millisecond, "/access": 200 * time.Millisecond, "/ledger?asof=" + day: time.Second} {
-		began := time.Now()
-		v.get(path).is(200)
-		first := time.Since(began)
-		best := time.Hour
-		var page sheet
-		for range 3 {
-			began = time.Now()
-			page = v.get(path)
-			best = min(best, time.Since(began))
-		}
-		t.Logf("%s: first %v, then %v, %d kB", path, first.Round(time.Millisecond), best.Round(time.Millisecond), len(page.text)/1024)
-		if best > most*slowdown {
-			t.Errorf("%s takes %v, want under %v", path, best, most*slowdown)
-		}
-	}
-	v.get("/intake?from=180").is(200).has(`value="181"`)
+	h.many(200)
+	h.holdMany(200)
+	h.visit("manager").get("/intake?from=180").is(200).has(`value="181"`)
 }
 
 // Readings that wait for one decision are one card; the decision on the first

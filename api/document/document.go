@@ -3,6 +3,7 @@ package document
 import (
 	"embed"
 	"net/http"
+
 	"rigledger/api/call"
 )
 

@@ -6,12 +6,13 @@ import (
 	"io"
 	"net/http"
 	"regexp"
-	"rigledger/api/apitest"
-	"rigledger/api/call"
-	"rigledger/api/document"
 	"strconv"
 	"strings"
 	"testing"
+
+	"rigledger/api/apitest"
+	"rigledger/api/call"
+	"rigledger/api/document"
 
 	"go.yaml.in/yaml/v3"
 )

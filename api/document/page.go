@@ -5,9 +5,10 @@ import (
 	_ "embed"
 	"fmt"
 	"html/template"
-	"rigledger/api/call"
 	"strings"
 	"sync"
+
+	"rigledger/api/call"
 
 	"go.yaml.in/yaml/v3"
 )

@@ -6,9 +6,10 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
-	"rigledger/api/call"
 	"sort"
 	"strings"
+
+	"rigledger/api/call"
 )
 
 // shot is one request, before it is sent.

@@ -2,10 +2,11 @@ package fuzz_test
 
 import (
 	"fmt"
-	"rigledger/api/document"
 	"sort"
 	"strings"
 	"testing"
+
+	"rigledger/api/document"
 
 	"go.yaml.in/yaml/v3"
 )

@@ -2,9 +2,10 @@ package planning_test
 
 import (
 	"fmt"
-	"rigledger/api/apitest"
 	"testing"
 	"time"
+
+	"rigledger/api/apitest"
 )
 
 func TestBookingsMoveAForecastAndSupposingWritesNothing(t *testing.T) {

@@ -1,10 +1,11 @@
 package rigs_test
 
 import (
-	"rigledger/api/apitest"
 	"strings"
 	"testing"
 	"time"
+
+	"rigledger/api/apitest"
 )
 
 func TestOddReadingsAreHeldThenReleasedOrDismissed(t *testing.T) {

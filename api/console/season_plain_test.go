@@ -1,5 +1,0 @@
-//go:build !race
-
-package console_test
-
-const slowdown = 1

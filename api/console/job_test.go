@@ -64,6 +64,7 @@ func TestAJobFinishedWithoutScript(t *testing.T) {
 	}
 	v.fill(page, at, "finish", right).is(303)
 	page = v.get(at).is(200).has("Finished.", "play 2 mm", check[1], "12.50 EUR", "GREASE-1", "axle.pdf", "What comes next").hasNot(`data-form="finish"`, `data-form="book"`)
+	page.has(`<dt>pump</dt><dd><data class="number" value="240.5">`) // what was read then
 	got := h.send("manager", "GET", "/v1/items/"+item, nil)
 	if got["stage"] != "done" || got["ended_at"] != "2026-05-04T06:30:00Z" {
 		t.Errorf("the job is %v at %v; 8:30 in the yard is 6:30 UTC", got["stage"], got["ended_at"])

@@ -112,7 +112,6 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 	if err := os.MkdirAll(o.Data, 0o750); err != nil {
 		return nil, fmt.Errorf("data folder: %w", err)
 	}
-	// A killed service leaves its addresses behind; they are not ours.
 	if o.NATSURL == "" { // before anything of one that serves from here already is touched
 		unlock, err := lockFile(filepath.Join(o.Data, "nats.lock"))
 		if err != nil {
@@ -120,6 +119,7 @@ func Start(ctx context.Context, o Options) (_ *Service, err error) {
 		}
 		s.onClose("lock", unlock)
 	}
+	// A killed service leaves its addresses behind; they are not ours.
 	_ = os.Remove(filepath.Join(o.Data, AddressesFile))
 	store, err := OpenStore(ctx, o)
 	if err != nil {

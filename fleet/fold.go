@@ -54,6 +54,9 @@ func (s *State) apply(c *events.Commit, e *events.Entry) error {
 		rig.Amended = c.N
 	case *events.RigRetired:
 		rig.Retired = true
+		for _, id := range slices.Clone(rig.Open) {
+			s.endUndone(c, s.Items[id], e, "the rig was retired: "+f.Reason)
+		}
 	case *events.CredentialIssued:
 		delete(s.Users, rig.User)
 		rig.User, rig.UserHash = f.User, f.Hash
@@ -291,10 +294,7 @@ func (s *State) partRemoved(c *events.Commit, rig *Rig, e *events.Entry, f *even
 	// What was open on the part goes with it: the work is no longer this rig's.
 	for _, log := range p.Tasks {
 		if it := s.Items[log.Open]; it != nil {
-			log.Open = ""
-			it.Stage, it.StruckFor, it.EndedAt, it.EndedBy = Struck, "the part was removed: "+f.Reason, e.At, e.By
-			it.Changed = c.N
-			rig.Open = without(rig.Open, it.Item)
+			s.endUndone(c, it, e, "the part was removed: "+f.Reason)
 		}
 	}
 	return nil

@@ -108,6 +108,18 @@ func (s *State) endCycle(c *events.Commit, it *Item, e *events.Entry, stage Stag
 	}
 }
 
+// endUndone strikes an item whose work is nobody's any more. Unlike one that a
+// person struck, its task's cycle has not ended.
+func (s *State) endUndone(c *events.Commit, it *Item, e *events.Entry, why string) {
+	it.Stage, it.StruckFor, it.EndedAt, it.EndedBy, it.Changed = Struck, why, e.At, e.By, c.N
+	if rig := s.Rigs[it.Rig]; rig != nil {
+		rig.Open = without(rig.Open, it.Item)
+	}
+	if p := s.Parts[it.Part]; p != nil {
+		p.log(it.Task).Open = ""
+	}
+}
+
 // end closes a cycle. A service entered late must not move a newer one back.
 func (l *TaskLog) end(at int64, done bool) {
 	l.Cycles++

@@ -44,7 +44,10 @@ func Changes(s *fleet.State, e *events.Entry) []Address {
 		c.parts(rig)
 		c.items(rig, "")
 		switch f := f.(type) {
-		case *events.RigRetired, *events.PlanAdopted:
+		case *events.RigRetired: // what was open has ended with it
+			c.ofRig("items?stage=all", rig)
+			c.plans(rig)
+		case *events.PlanAdopted:
 			c.plans(rig)
 		case *events.CalibrationMade:
 			c.add("calibrations", f.Calibration, f.Rig)

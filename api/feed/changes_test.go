@@ -34,7 +34,7 @@ func TestEveryKindOfFactSaysWhatItChanges(t *testing.T) {
 	}{
 		{&events.RigRegistered{Rig: "T01"}, rig},
 		{&events.RigAmended{Rig: "T01"}, rig + " /v1/parts/T01 /v1/rigs/T01/parts /v1/items?rig=T01&stage=all ... /v1/certificates?rig=T01"},
-		{&events.RigRetired{Rig: "T01"}, whole + " /v1/plans/trailed-boom"},
+		{&events.RigRetired{Rig: "T01"}, whole + " /v1/items?rig=T01&stage=all /v1/plans/trailed-boom"},
 		{&events.PartFitted{Rig: "T01", Part: part}, rig + " /v1/parts/T01-pump"},
 		{&events.PartRemoved{Rig: "T01", Part: part}, rig + " /v1/parts/T01-pump"},
 		{&events.MeterAdded{Rig: "T01"}, whole},

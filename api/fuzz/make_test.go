@@ -245,7 +245,7 @@ func (m *maker) text(field string, s map[string]any) string {
 
 // phrases are texts that people, programs and their mistakes write.
 var phrases = []string{
-	"A. Example", "hose rubs on the frame", "Sieb heil, „sauber“", "x", "2", "03", "UK", "Größe 42", "שלום", "🚜🚜", "a\tb", "line\nbreak", "<b>bold</b>", "'; --",
+	"A. Example", "hose rubs on the frame", "Sieb unbeschädigt, „sauber“", "x", "2", "03", "UK", "Größe 42", "שלום", "🚜🚜", "a\tb", "line\nbreak", "<b>bold</b>", "'; --",
 	"%00", "../../etc", "Clearwater 20", "EUR", "12.50", "blue", "master gauge", "=1+1", "", " ", "e\u0301", "\u202eright to left",
 }
 

@@ -243,7 +243,7 @@ func (s *smoke) items() (string, error) {
 }
 
 func (s *smoke) finishTwice() (string, error) {
-	done := rigapi.FinishItem{By: "A. Example", Minutes: to(20), Findings: to("Sieb heil, „sauber“")}
+	done := rigapi.FinishItem{By: "A. Example", Minutes: to(20), Findings: to("Sieb unbeschädigt, „sauber“")}
 	var said []string
 	var changed int
 	for range 2 {

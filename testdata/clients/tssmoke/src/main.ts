@@ -123,7 +123,7 @@ async function finishTwice(): Promise<string> {
   for (let i = 0; i < 2; i++) {
     const { data, error, response } = await api.POST("/v1/items/{item}/finish", {
       params: { path: { item: filter }, header: { "Idempotency-Key": "smoke-finish" } },
-      body: { by: "A. Example", minutes: 20, findings: "Sieb heil, „sauber“" },
+      body: { by: "A. Example", minutes: 20, findings: "Sieb unbeschädigt, „sauber“" },
     });
     if (!data?.finished || (changed !== 0 && data.changed_commit !== changed)) throw odd(response, error ?? data);
     changed = data.changed_commit;

@@ -17,19 +17,13 @@ const (
 
 // Step is the last step of the item, "" when there is none to take back.
 func (it *Item) Step() string {
-	switch {
-	case it.Stage == Done:
+	switch it.Stage {
+	case Done:
 		return StepDone
-	case it.Stage == Struck:
+	case Struck:
 		return StepStruck
-	case it.Stage == InHand:
-		return StepInHand
-	case it.Stage == Booked:
-		return StepBooked
-	case it.Deferral != nil:
-		return StepDeferred
 	}
-	return ""
+	return it.Latest
 }
 
 // ReturnItem takes the last step of an item back. Step names it, so that who

@@ -102,10 +102,11 @@ type jobs struct {
 	open   *Item
 }
 
-// bookOfThen has the jobs by "<part>.<task>", and deferrals by item.
+// bookOfThen has the jobs by "<part>.<task>", and the deferrals that stood by item,
+// of which the last counts.
 type bookOfThen struct {
 	jobs     map[string]*jobs
-	deferred map[string]*events.ItemDeferred
+	deferred map[string][]*events.ItemDeferred
 }
 
 // end is when an item ended, and the tasks that it counted for.
@@ -116,7 +117,7 @@ type end struct {
 
 // bookThen gathers what was done and deferred by then.
 func (s *State) bookThen(rig *Rig, parts []*Part, m moment) bookOfThen {
-	book := bookOfThen{jobs: map[string]*jobs{}, deferred: map[string]*events.ItemDeferred{}}
+	book := bookOfThen{jobs: map[string]*jobs{}, deferred: map[string][]*events.ItemDeferred{}}
 	at := func(key string) *jobs {
 		if book.jobs[key] == nil {
 			book.jobs[key] = &jobs{}
@@ -145,7 +146,7 @@ func (s *State) bookThen(rig *Rig, parts []*Part, m moment) bookOfThen {
 				}
 			case *events.ItemDeferred:
 				if m.covers(e.At) {
-					book.deferred[f.Item] = f
+					book.deferred[f.Item] = append(book.deferred[f.Item], f)
 				}
 			case *events.ItemFinished:
 				it := s.Items[f.Item]
@@ -158,7 +159,9 @@ func (s *State) bookThen(rig *Rig, parts []*Part, m moment) bookOfThen {
 				case f.Step == StepDone, f.Step == StepStruck:
 					delete(ends, f.Item)
 				case f.Step == StepDeferred && m.covers(e.At):
-					delete(book.deferred, f.Item)
+					if d := book.deferred[f.Item]; len(d) > 0 {
+						book.deferred[f.Item] = d[:len(d)-1]
+					}
 				}
 			}
 		}
@@ -197,9 +200,9 @@ func (s *State) lineThen(w *reckoning, rig *Rig, p *Part, t *plan.Task, in plan.
 	}
 	line.Due = line.Task.Due(in)
 	if j != nil && j.open != nil {
-		if d := book.deferred[j.open.Item]; d != nil {
+		if d := book.deferred[j.open.Item]; len(d) > 0 {
 			open := *j.open
-			open.Deferral = d
+			open.Deferral = d[len(d)-1]
 			line.Due = deferred(line.Due, &open, in)
 		}
 	}

@@ -1,7 +1,9 @@
 package fleet
 
 import (
+	"cmp"
 	"fmt"
+	"slices"
 	"strings"
 	"time"
 
@@ -36,13 +38,13 @@ func (s *State) applyItem(c *events.Commit, e *events.Entry, rig *Rig) error {
 	it.Changed = c.N
 	switch f := e.Fact.(type) {
 	case *events.ItemBooked:
-		it.Stage, it.BookedOn, it.BookedFor = Booked, f.Date, f.For
+		it.Stage, it.BookedOn, it.BookedFor, it.Latest = Booked, f.Date, f.For, StepBooked
 	case *events.ItemStarted:
-		it.Stage, it.Worker, it.StartedAt = InHand, f.Worker, e.At
+		it.Stage, it.Worker, it.StartedAt, it.Latest = InHand, f.Worker, e.At, StepInHand
 	case *events.ItemDeferred:
-		it.Deferral, it.DeferBy = f, e.By
+		it.Deferral, it.DeferBy, it.Latest = f, e.By, StepDeferred
 	case *events.ItemFinished:
-		it.Finish, it.Read = f, readAtFinish(c, f.Item)
+		it.Finish, it.Read = f, readAtFinish(c, e, f)
 		for _, file := range f.Files {
 			s.refer(file, it.Rig)
 		}
@@ -60,10 +62,13 @@ func (s *State) applyItem(c *events.Commit, e *events.Entry, rig *Rig) error {
 }
 
 // readAtFinish finds the reading that came with the end of an item: it stands in
-// the same commit, under the item's name.
-func readAtFinish(c *events.Commit, item string) []events.Counter {
+// the same commit, under the item's name. Others share the commit, and whoever
+// sends a reading names its event as he likes.
+func readAtFinish(c *events.Commit, end *events.Entry, f *events.ItemFinished) []events.Counter {
 	for i := range c.Facts {
-		if read, ok := c.Facts[i].Fact.(*events.MeterRead); ok && read.Event == finishEvent+item {
+		e := &c.Facts[i]
+		read, ok := e.Fact.(*events.MeterRead)
+		if ok && read.Event == finishEvent+f.Item && read.Rig == f.Rig && e.By == end.By && e.At.Equal(end.At) {
 			return read.Counters
 		}
 	}
@@ -153,12 +158,8 @@ func (s *State) endIncluded(c *events.Commit, name string, larger *Item, e *even
 // itemReturned takes the last step of an item back.
 func (s *State) itemReturned(c *events.Commit, it *Item, f *events.ItemReturned) {
 	switch f.Step {
-	case StepBooked:
-		it.BookedOn, it.BookedFor = "", ""
-	case StepInHand:
-		it.Worker, it.StartedAt = "", time.Time{}
-	case StepDeferred:
-		it.Deferral, it.DeferBy = nil, ""
+	case StepBooked, StepInHand, StepDeferred:
+		s.stepAgain(it)
 	case StepDone, StepStruck:
 		for _, of := range it.Counted {
 			if p := s.Parts[of.Part]; p != nil {
@@ -173,6 +174,56 @@ func (s *State) itemReturned(c *events.Commit, it *Item, f *events.ItemReturned)
 		s.reopen(c, it)
 	}
 	it.Stage = it.stageOpen()
+}
+
+// stepAgain lets an item be as the steps left it that were not taken back: one
+// that was booked on another day is on its day of before again.
+func (s *State) stepAgain(it *Item) {
+	it.BookedOn, it.BookedFor, it.Worker, it.StartedAt, it.Deferral, it.DeferBy, it.Latest = "", "", "", time.Time{}, nil, "", ""
+	for _, e := range s.stepsOf(it) {
+		switch f := e.Fact.(type) {
+		case *events.ItemBooked:
+			it.BookedOn, it.BookedFor = f.Date, f.For
+		case *events.ItemStarted:
+			it.Worker, it.StartedAt = f.Worker, e.At
+		case *events.ItemDeferred:
+			it.Deferral, it.DeferBy = f, e.By
+		}
+		_, it.Latest = stepIn(e.Fact)
+	}
+}
+
+// stepsOf lists an item's bookings, starts and deferrals that stand, oldest first.
+func (s *State) stepsOf(it *Item) (steps []*events.Entry) {
+	line := s.Rigs[it.Rig].Timeline
+	raised, _ := slices.BinarySearchFunc(line, it.RaisedIn, func(l Logged, n uint64) int { return cmp.Compare(l.N, n) })
+	for i := raised; i < len(line); i++ {
+		e := &line[i].Entry
+		if back, ok := e.Fact.(*events.ItemReturned); ok && back.Item == it.Item {
+			for k := len(steps) - 1; k >= 0; k-- {
+				if _, step := stepIn(steps[k].Fact); step == back.Step {
+					steps = slices.Delete(steps, k, k+1)
+					break
+				}
+			}
+		} else if item, _ := stepIn(e.Fact); item == it.Item {
+			steps = append(steps, e)
+		}
+	}
+	return steps
+}
+
+// stepIn says which step of which item a fact is; "" for what is none, or its end.
+func stepIn(f events.Fact) (item, step string) {
+	switch f := f.(type) {
+	case *events.ItemBooked:
+		return f.Item, StepBooked
+	case *events.ItemStarted:
+		return f.Item, StepInHand
+	case *events.ItemDeferred:
+		return f.Item, StepDeferred
+	}
+	return "", ""
 }
 
 // reopen lets an item be as it was before it ended; nil for none.

@@ -15,7 +15,7 @@ import (
 
 // SnapshotFormat is raised whenever State changes its saved form or its
 // meaning; an older snapshot is then ignored and the ledger replayed.
-const SnapshotFormat = 9
+const SnapshotFormat = 10
 
 // fromSnapshot gives the state of the stored snapshot, or an empty one.
 func (f *Fleet) fromSnapshot(ctx context.Context, zone *time.Location) *State {

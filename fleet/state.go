@@ -181,6 +181,8 @@ type Item struct {
 	StruckFor string               `json:"struck_for,omitempty"`
 	Read      []events.Counter     `json:"read,omitempty"` // what the meters showed when it was finished
 
+	Latest string `json:"latest,omitempty"` // its last step before it ended, if any
+
 	// What its end is taken back by: see itemReturned.
 	EndedWith string    `json:"ended_with,omitempty"` // the larger item that it was done with
 	Before    int64     `json:"before,omitempty"`     // TaskLog.LastAt before it ended

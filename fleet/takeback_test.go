@@ -2,6 +2,8 @@ package fleet_test
 
 import (
 	"context"
+	"slices"
+	"sort"
 	"strings"
 	"testing"
 
@@ -67,6 +69,111 @@ func TestTheStepsOfAnItemAreTakenBackOneByOne(t *testing.T) {
 	// And forward again, as if nothing had been.
 	b.must(&fleet.FinishItem{Item: suction, By: "Ana"})
 	at(fleet.Done)
+}
+
+// A step taken back leaves what was before it, also where that was a step of the same kind.
+func TestAnItemIsAsItWasBeforeTheStepThatIsTakenBack(t *testing.T) {
+	b := worked(t)
+	back := func(step string) {
+		t.Helper()
+		if _, last := stage(b, suction); last != step {
+			t.Fatalf("the last step is %q, want %q", last, step)
+		}
+		b.must(&fleet.ReturnItem{Item: suction, Step: step, Reason: "mistyped"})
+	}
+	is := func(want string) {
+		t.Helper()
+		b.View(func(s *fleet.State) {
+			it := s.Items[suction]
+			got := string(it.Stage) + " " + it.BookedOn + " " + it.BookedFor + " " + it.Worker
+			if it.Deferral != nil {
+				got += " for " + it.Deferral.Reason + " by " + it.DeferBy
+			}
+			if got != want {
+				t.Errorf("the item is %q, want %q", got, want)
+			}
+		})
+	}
+	b.must(&fleet.BookItem{Item: suction, Date: "2026-05-08", For: "Ana"})
+	b.must(&fleet.DeferItem{Item: suction, Reason: "rain", Limits: map[string]float64{"hours": 15}})
+	b.must(&fleet.BookItem{Item: suction, Date: "2026-05-09", For: "Ben"})
+	b.must(&fleet.DeferItem{Item: suction, Reason: "more rain", Limits: map[string]float64{"hours": 18}})
+	b.must(&fleet.StartItem{Item: suction, By: "Cem", Cautioned: true})
+	b.must(&fleet.FinishItem{Item: suction, By: "Cem"})
+	is("done 2026-05-09 Ben Cem for more rain by tester")
+	back(fleet.StepDone)
+	is("in-hand 2026-05-09 Ben Cem for more rain by tester")
+	back(fleet.StepInHand)
+	is("booked 2026-05-09 Ben  for more rain by tester")
+	back(fleet.StepDeferred)
+	is("booked 2026-05-09 Ben  for rain by tester")
+	back(fleet.StepBooked)
+	is("booked 2026-05-08 Ana  for rain by tester")
+	b.must(&fleet.FinishItem{Item: suction, By: "Ana"})
+	back(fleet.StepDone)
+	is("booked 2026-05-08 Ana  for rain by tester")
+	b.sameAfterReopening()
+	back(fleet.StepDeferred)
+	back(fleet.StepBooked)
+	is("raised   ")
+}
+
+func TestTheDeferralBeforeTheOneTakenBackHoldsAlsoInThePast(t *testing.T) {
+	const brakes = "T01-brakes.brake-stroke.1"
+	b := worked(t)
+	b.must(&fleet.DeferItem{Item: brakes, Reason: "rain", Limits: map[string]float64{"hours": 45}})
+	b.must(&fleet.DeferItem{Item: brakes, Reason: "more rain", Limits: map[string]float64{"hours": 37}})
+	b.clock.set(day("2026-05-09 08:00"))
+	b.take(reading("T01", "1:2", day("2026-05-08 23:00"), "pump", 38.0, "HUR", "area", 190.0, "H18"))
+	texts := func(fit fleet.Fitness) (all []string) {
+		for _, r := range fit.Reasons {
+			all = append(all, r.Text)
+		}
+		sort.Strings(all)
+		return all
+	}
+	now := func() (all []string) {
+		b.View(func(s *fleet.State) { all = texts(b.FitnessOf(s, s.Rigs["T01"], b.clock.now())) })
+		return all
+	}
+	before := now()
+	b.must(&fleet.ReturnItem{Item: brakes, Step: fleet.StepDeferred, Reason: "mistyped"})
+	then := b.clock.now()
+	after := now()
+	if slices.Equal(before, after) {
+		t.Fatalf("with the limit of 45 h the rig stands as with that of 37 h: %q", after)
+	}
+	b.clock.set(day("2026-05-09 12:00"))
+	b.View(func(s *fleet.State) {
+		if past := texts(s.FitnessAt(s.Rigs["T01"], then, b.clock.now())); !slices.Equal(past, after) {
+			t.Errorf("it was %q, and looks to have been %q", after, past)
+		}
+	})
+}
+
+// Whoever sends a reading names its event as he likes.
+func TestAReadingOfAnotherRigIsNotTakenForTheOneOfAJobsEnd(t *testing.T) {
+	b := worked(t)
+	b.must(trailed("T02"))
+	at := b.clock.now()
+	c, err := events.Seal(b.Head(), at, []events.Entry{
+		{At: at, By: "rig:T02", Fact: &events.MeterRead{Rig: "T02", Event: "finish:" + suction, Counters: []events.Counter{{Meter: "pump", Value: 3600}}}},
+		{At: at, By: "tester", Fact: &events.ItemFinished{Item: suction, Rig: "T01", Worker: "Ana"}},
+	})
+	if err == nil {
+		err = b.store.Append(context.Background(), c)
+	}
+	if err == nil {
+		err = b.WaitFor(context.Background(), c.N)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.View(func(s *fleet.State) {
+		if it := s.Items[suction]; it.Stage != fleet.Done || it.Read != nil {
+			t.Errorf("the job is %s and keeps %v", it.Stage, it.Read)
+		}
+	})
 }
 
 func TestAnEndFromWhichWasCountedOnStays(t *testing.T) {

@@ -43,11 +43,14 @@ func sniff(content []byte) string {
 
 // KeepFile puts a file into the ledger: PDF, PNG, JPEG or plain text of at most
 // events.MaxFileBytes. The same bytes are kept once; and once more for somebody
-// who sees nothing of the first time (Unseen), so that he is not told of it.
+// who sees nothing of the first time, so that he is not told of it.
 type KeepFile struct {
-	Name   string
-	Bytes  []byte
-	Unseen bool
+	Name  string
+	Bytes []byte
+
+	// Sees says whether the asker may know of a file; nil for any. It is asked at the
+	// desk: somebody else may send the same bytes while these are on their way.
+	Sees func(s *State, f *File) bool
 }
 
 // FileHash names a file: the hexadecimal SHA-256 of its bytes.
@@ -78,7 +81,7 @@ func (k *KeepFile) Decide(d Deciding) ([]events.Entry, error) {
 	}
 	hash := FileHash(k.Bytes)
 	if f := d.Bay.Files[hash]; f != nil {
-		if _, _, ok := f.KeptBy(d.By); ok || !k.Unseen {
+		if _, _, own := f.KeptBy(d.By); own || k.Sees == nil || k.Sees(d.State, f) {
 			return nil, nil
 		}
 	}

@@ -42,11 +42,7 @@ func PostFile(c *call.Call) error {
 	if err != nil {
 		return err
 	}
-	cmd := fleet.KeepFile{Name: name, Bytes: content}
-	c.Fleet.View(func(s *fleet.State) {
-		f := s.Bay.Files[fleet.FileHash(content)]
-		cmd.Unseen = f != nil && !c.SeesFile(s, f)
-	})
+	cmd := fleet.KeepFile{Name: name, Bytes: content, Sees: c.SeesFile}
 	d, err := c.Do(&cmd, http.StatusCreated, nil)
 	if err != nil {
 		return err

@@ -334,7 +334,7 @@ func (f *Fleet) ask(j *job, now time.Time) (facts []events.Entry, err error) {
 	// A fault in one command must not end the desk for everybody.
 	defer func() {
 		if p := recover(); p != nil {
-			err = &Error{Code: Down, Message: fmt.Sprintf("the desk failed on this request: %v", p)}
+			err = &Error{Code: Down, Message: "the desk failed on this request"} // what p says is for the log alone
 			f.log.Error("a command failed", "command", fmt.Sprintf("%T", j.cmd), "panic", p)
 		}
 	}()

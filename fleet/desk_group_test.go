@@ -1,7 +1,12 @@
 package fleet
 
 import (
+	"bytes"
+	"context"
+	"log/slog"
+	"strings"
 	"testing"
+	"time"
 
 	"rigledger/events"
 )
@@ -28,5 +33,24 @@ func TestWhatMayShareACommit(t *testing.T) {
 		if got := !clashes(touched, tc.second); got != tc.together {
 			t.Errorf("%s: together %v, want %v", tc.name, got, tc.together)
 		}
+	}
+}
+
+type faulty struct{}
+
+func (faulty) Touches() []string { return nil }
+
+func (faulty) Decide(d Deciding) ([]events.Entry, error) {
+	var rig *Rig
+	return nil, missing("rig", rig.Rig)
+}
+
+// A fault of the program is told to the log, and its inside to nobody else.
+func TestACommandThatFailsIsRefusedWithoutItsInside(t *testing.T) {
+	var told bytes.Buffer
+	f := &Fleet{state: newState(time.UTC), log: slog.New(slog.NewTextHandler(&told, nil))}
+	_, err := f.ask(&job{ctx: context.Background(), cmd: faulty{}}, time.Now())
+	if CodeOf(err) != Down || strings.Contains(err.Error(), "pointer") || !strings.Contains(told.String(), "nil pointer") {
+		t.Errorf("refused with %v; the log has %q", err, told.String())
 	}
 }

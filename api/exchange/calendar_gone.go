@@ -1,6 +1,8 @@
 package exchange
 
 import (
+	"slices"
+	"strings"
 	"time"
 
 	"rigledger/api/exchange/calendar"
@@ -97,6 +99,8 @@ func (gone *farewell) cancelled(s *fleet.State, r *fleet.Rig, earliest time.Time
 			next[turn{it.Part, it.Task}] = 0 // it is that turn
 		}
 	}
+	// Items have no order in the state, and what is made twice must be the same.
+	slices.SortFunc(list, func(a, b calendar.Entry) int { return strings.Compare(a.ID, b.ID) })
 	p := s.PlanOf(r.Plan)
 	if p == nil {
 		return list

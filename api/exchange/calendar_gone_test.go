@@ -65,6 +65,14 @@ func TestARetiredRigsEventsAreCancelledAndDoNotVanish(t *testing.T) {
 	h.Send("manager", "POST", "/v1/rigs/T01/retire", apitest.Obj{"reason": "sold"}).Is(200)
 	allOff(t, beforeYard, calendarAt(h, yard))
 	allOff(t, beforeRig, calendarAt(h, rig))
+	for range 5 { // an instance that makes it anew, or another one, makes the same
+		h.Send("manager", "POST", "/v1/exchange/calendars", apitest.Obj{"name": "y", "yard": "elsewhere"}).Is(201)
+		first := h.Send("", "GET", yard, nil).Is(200)
+		h.Send("manager", "POST", "/v1/exchange/calendars", apitest.Obj{"name": "y", "yard": "elsewhere"}).Is(201)
+		if again := h.Send("", "GET", yard, nil).Is(200); string(again.Body) != string(first.Body) {
+			t.Fatal("made twice, the calendar is not the same")
+		}
+	}
 	h.Pass(61 * 24 * time.Hour)
 	if left := calendarAt(h, yard); len(left) != 0 {
 		t.Errorf("after 61 days %d events are left", len(left))

@@ -247,7 +247,9 @@ func (v *visit) bayCalibrations(s *fleet.State, r *fleet.Rig, row *bayRow) {
 type yardPlace struct {
 	Yard, Place string
 	Contractor  bool
-	Schemes     []string
+	Law         string   // what the place is called
+	Schemes     []string // and Under, by name
+	Under       []string
 	Offered     []option // assurance schemes that may be added
 	Rigs        int
 }
@@ -274,6 +276,7 @@ func (v *visit) yardPlaces(s *fleet.State) []yardPlace {
 		if list := s.Bay.Yards[yard]; len(list) > 0 {
 			p := list[len(list)-1]
 			y.Place, y.Contractor, y.Schemes = p.Place, p.Contractor, p.Schemes
+			y.Law, y.Under = placeName(s, p.Place), schemeNames(s, p.Schemes)
 		}
 		out = append(out, y)
 	}
@@ -285,11 +288,7 @@ func (v *visit) yardPlaces(s *fleet.State) []yardPlace {
 func placesOf(s *fleet.State) []option {
 	names := map[string]string{}
 	for _, rule := range s.Intervals() {
-		if rule.Kind == testbay.Law {
-			names[rule.Place] = rule.Name
-		} else if names[rule.Place] == "" {
-			names[rule.Place] = rule.Place
-		}
+		names[rule.Place] = placeName(s, rule.Place)
 	}
 	out := []option{{"", word("No place of its own")}}
 	for place, name := range names {
@@ -297,6 +296,32 @@ func placesOf(s *fleet.State) []option {
 	}
 	slices.SortFunc(out[1:], func(a, b option) int { return strings.Compare(a.Value, b.Value) })
 	return out
+}
+
+// placeName is what the place of a law is called, its code where no law names it:
+// a law for a kind of work says after a comma which.
+func placeName(s *fleet.State, place string) string {
+	name := place
+	for _, rule := range s.Intervals() {
+		if rule.Kind == testbay.Law && rule.Place == place {
+			name, _, _ = strings.Cut(rule.Name, ",") // the newest stands last
+		}
+	}
+	return name
+}
+
+// schemeNames are assurance schemes by name.
+func schemeNames(s *fleet.State, ids []string) (names []string) {
+	for _, id := range ids {
+		name := id
+		for _, rule := range s.Intervals() {
+			if rule.ID == id {
+				name = rule.Name
+			}
+		}
+		names = append(names, name)
+	}
+	return names
 }
 
 // schemesOf lists the assurance schemes of the table.
@@ -318,6 +343,7 @@ type rigPlacePage struct {
 	Due             *testbay.Due
 	Problem         string
 	FirstUse        string
+	Law             string // what its place is called
 	Places, Schemes []option
 }
 
@@ -341,7 +367,7 @@ func showRigPlace(v *visit) error {
 		if d.Now = place; place == nil {
 			return nil
 		}
-		d.Own = !place.OfYard
+		d.Own, d.Law = !place.OfYard, placeName(s, place.Place)
 		if err != nil {
 			d.Problem = err.Error()
 			return nil

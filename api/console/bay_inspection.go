@@ -84,7 +84,7 @@ func showInspectionForm(v *visit) error {
 		d.Rig, d.Name, d.Yard = r.Rig, r.Name, r.Yard
 		d.Clean, _ = s.Clean(r)
 		if p := s.PlacementOf(r); p != nil {
-			d.Place = p.Place
+			d.Place = placeName(s, p.Place)
 		}
 		if err := d.choose(s, r, v); err != nil {
 			return err

@@ -288,7 +288,7 @@ func TestTheBayListsWhoHasToBeTested(t *testing.T) {
 	if again := v.get("/bay").fields("yard-north"); again.Get("s:/place") != "UK" || again.Get("s:/schemes/0") != "uk-crop-assurance" || again.Get("b:/contractor") != "false" {
 		t.Errorf("the form has forgotten what stands: %v", again)
 	}
-	form := v.get("/bay/T01/place").is(200).has("It works under the place of its yard: UK", "is needed by rule uk")
+	form := v.get("/bay/T01/place").is(200).has("It works under the place of its yard: United Kingdom", "is needed by rule uk")
 	v.fill(form, "/bay/T01/place", "place", map[string]string{"s:/place": "UK", "d:/first_purchase": "2024-03-01", "b:/contractor": "true"}).is(422).has("lies after the rig&#39;s first use")
 	v.fill(form, "/bay/T01/place", "place", map[string]string{"s:/place": "UK", "d:/first_purchase": "2019-03-01", "b:/contractor": "true"}).is(303)
 	v.fill(v.get("/bay/T01/place"), "/bay/T01/place", "place", map[string]string{"s:/schemes/0": "uk-crop-assurance"}).is(303)

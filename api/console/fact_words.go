@@ -103,6 +103,24 @@ func partName(s *fleet.State, part string) string {
 	return part
 }
 
+// partOn is what a part is called beside the rig that carries it: the rig itself is
+// a part too, under the rig's own name, which stands there already.
+func partOn(rig string, p *fleet.Part) string {
+	if p.Part == rig {
+		return word("The rig as a whole")
+	}
+	return p.Name
+}
+
+// partBeside is the same where a job stands in a line under its rig: nothing for
+// the rig itself.
+func partBeside(rig string, p *fleet.Part) string {
+	if p.Part == rig {
+		return ""
+	}
+	return p.Name
+}
+
 // jobTitle is an item in words: its task's title, as the plan called it when it
 // came on the list, and its part. Within View.
 func jobTitle(s *fleet.State, item string) string {

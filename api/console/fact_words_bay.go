@@ -14,9 +14,9 @@ import (
 func (t *telling) ofBay(fact events.Fact) bool {
 	switch f := fact.(type) {
 	case *events.RigPlaced:
-		return t.about(onlyIf(f.Place == "", word("that of its yard"))+f.Place, strings.Join(f.Schemes, ", "), contractorWords(f.Contractor), onlyIf(f.Leased, word("leased")), led(word("first bought"), f.FirstPurchase))
+		return t.about(onlyIf(f.Place == "", word("that of its yard"))+placeName(t.s, f.Place), strings.Join(schemeNames(t.s, f.Schemes), ", "), contractorWords(f.Contractor), onlyIf(f.Leased, word("leased")), led(word("first bought"), f.FirstPurchase))
 	case *events.YardPlaced:
-		return t.about(f.Yard, f.Place, strings.Join(f.Schemes, ", "), contractorWords(f.Contractor))
+		return t.about(f.Yard, placeName(t.s, f.Place), strings.Join(schemeNames(t.s, f.Schemes), ", "), contractorWords(f.Contractor))
 	case *events.RuleSetPublished:
 		return t.about(f.RuleSet, led(word("edition"), f.Edition))
 	case *events.IntervalsPublished:

@@ -1,6 +1,7 @@
 package console
 
 import (
+	"cmp"
 	"strconv"
 	"strings"
 
@@ -139,7 +140,8 @@ func (t *telling) ofMeters(fact events.Fact) bool {
 	case *events.ReadingVoided:
 		return t.about(f.Meter, f.Reason)
 	case *events.ReadingQuarantined:
-		return t.about(whyHeld(f.Reason).Short, heldText(t.rig, f.Counters), f.Detail, led(word("came"), wayIn(f.Arrived)))
+		shown := heldText(t.rig, f.Counters) // the detail is in the units of the message, and the intake has it
+		return t.about(whyHeld(f.Reason).Short, cmp.Or(shown, f.Detail), led(word("came"), wayIn(f.Arrived)))
 	case *events.ReadingReleased:
 		return t.about(t.held(f.Quarantine), outcomeWords(f.How), f.Reason)
 	case *events.ReadingReopened:

@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"slices"
 	"strings"
+	"time"
 
 	"rigledger/fleet"
 	"rigledger/fleet/plan"
@@ -19,6 +20,7 @@ const findMost = 20
 type hit struct {
 	To, Name, About string
 	Exact           bool
+	ended           time.Time // of a job that is no longer open: it comes after those that are, the last first
 }
 
 // hits are those of one kind, exact ones first.
@@ -130,7 +132,12 @@ func findIn(s *fleet.State, who fleet.Holder, q string) (kinds []hits, only stri
 			title = p.Task(it.Task).Title
 		}
 		about := word("rig") + " " + it.Rig + ", " + stageWords[it.Stage]
-		l.look("/items/"+it.Item, title, about, it.Item, title)
+		if !it.Stage.Open() {
+			about += " " + plan.Of(it.EndedAt, s.Zone()).String()
+		}
+		if l.look("/items/"+it.Item, jobTitle(s, it.Item), about, it.Item, title) {
+			l.found[len(l.found)-1].ended = it.EndedAt
+		}
 	}
 	kinds, exact = l.end(kinds, exact)
 
@@ -162,8 +169,8 @@ type lookup struct {
 
 func (l *lookup) begin(kind string) { l.kind, l.found = kind, nil }
 
-// look takes a thing whose text holds what is looked for.
-func (l *lookup) look(to, name, about string, in ...string) {
+// look takes a thing whose text holds what is looked for, and says whether it does.
+func (l *lookup) look(to, name, about string, in ...string) bool {
 	found := hit{To: to, Name: name, About: about}
 	matched := false
 	for _, text := range in {
@@ -177,6 +184,7 @@ func (l *lookup) look(to, name, about string, in ...string) {
 	if matched {
 		l.found = append(l.found, found)
 	}
+	return matched
 }
 
 // end adds what was found of the kind, exact hits first, and counts those.
@@ -185,7 +193,7 @@ func (l *lookup) end(kinds []hits, exact int) ([]hits, int) {
 		return kinds, exact
 	}
 	slices.SortFunc(l.found, func(a, b hit) int {
-		return cmp.Or(truthFirst(a.Exact, b.Exact), cmp.Compare(a.Name, b.Name), cmp.Compare(a.To, b.To), cmp.Compare(a.About, b.About))
+		return cmp.Or(truthFirst(a.Exact, b.Exact), truthFirst(a.ended.IsZero(), b.ended.IsZero()), b.ended.Compare(a.ended), cmp.Compare(a.Name, b.Name), cmp.Compare(a.To, b.To), cmp.Compare(a.About, b.About))
 	})
 	for _, h := range l.found {
 		if h.Exact {

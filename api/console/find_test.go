@@ -3,6 +3,7 @@ package console
 import (
 	"context"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -118,5 +119,26 @@ func TestMoreThanAPageOfHitsIsCounted(t *testing.T) {
 	kinds, exact := l.end(nil, 0)
 	if len(kinds[0].Found) != findMost || kinds[0].More != 8 || exact != 1 || kinds[0].Found[0].To != "/exact" {
 		t.Errorf("%d shown, %d more, %d exact, %q first", len(kinds[0].Found), kinds[0].More, exact, kinds[0].Found[0].To)
+	}
+}
+
+func TestAnOpenJobIsFoundBeforeThoseThatHaveEnded(t *testing.T) {
+	l := &lookup{q: "filter"}
+	l.begin("Jobs")
+	for to, ended := range map[string]time.Time{
+		"/items/open": {}, "/items/a-long-ago": time.Date(2025, 3, 1, 0, 0, 0, 0, time.UTC), "/items/b-lately": time.Date(2026, 3, 1, 0, 0, 0, 0, time.UTC),
+	} {
+		if !l.look(to, "Suction filter clean", "", "suction filter clean") {
+			t.Fatalf("%s is not found", to)
+		}
+		l.found[len(l.found)-1].ended = ended
+	}
+	kinds, _ := l.end(nil, 0)
+	var order []string
+	for _, h := range kinds[0].Found {
+		order = append(order, h.To)
+	}
+	if !slices.Equal(order, []string{"/items/open", "/items/b-lately", "/items/a-long-ago"}) {
+		t.Errorf("found in the order %v", order)
 	}
 }

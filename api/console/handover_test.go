@@ -5,6 +5,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 )
 
 // Fields of a rig that need not be there can be emptied on its page; those that
@@ -92,6 +93,16 @@ func TestTheWayBackIsOfferedWhereThereIsOne(t *testing.T) {
 		if after := h.send("manager", "GET", "/v1/rigs/T01", nil)["totals"]; !reflect.DeepEqual(after, before) {
 			t.Errorf("the totals are %v, were %v", after, before)
 		}
+	})
+	t.Run("no swap is offered to be taken back while the readings since are of another counter", func(t *testing.T) {
+		h.register("T02", "north", obj{"meters": []obj{{"meter": "pump", "quantity": "hours", "value": 280}}})
+		h.hours("T02", h.now().Add(-48*time.Hour), 300)
+		v.fill(v.get("/rigs/T02").is(200), "/rigs/T02", "swap-pump", map[string]string{"n:/start": "0", "s:/reason": "display replaced"}).is(303)
+		h.pass(time.Hour)
+		h.hours("T02", h.now(), 0.5)
+		v.get("/rigs/T02").is(200).has("do not go on from the old counter", "Void those of the mistaken counter first").hasNot(`data-form="unswap-pump"`)
+		h.send("manager", "POST", "/v1/rigs/T02/readings/void", obj{"meter": "pump", "at": h.now().Format(time.RFC3339Nano), "reason": "of the mistaken counter"})
+		v.get("/rigs/T02").is(200).has(`data-form="unswap-pump"`).hasNot("do not go on from the old counter")
 	})
 	t.Run("another plan gives way to the one before in its version", func(t *testing.T) {
 		before := h.send("manager", "GET", "/v1/rigs/T01", nil)["plan"]

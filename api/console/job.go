@@ -66,7 +66,7 @@ func (v *visit) movesOf(s *fleet.State, it *fleet.Item) *jobMoves {
 		j.Asked = v.refused.form
 	}
 	if p := s.Parts[it.Part]; p != nil {
-		j.PartName = p.Name
+		j.PartName = partOn(r.Rig, p)
 	}
 	if t := taskOfItem(s, it); t != nil {
 		j.Title, j.Weight = t.Title, t.Weight
@@ -82,7 +82,7 @@ func (v *visit) movesOf(s *fleet.State, it *fleet.Item) *jobMoves {
 		for q, limit := range l.Due.At.All() {
 			left, _ := l.Due.Remaining.Get(q)
 			j.Limits = append(j.Limits, jobLimit{
-				Field: q.Unit(), Unit: q.Unit(), Limit: human(q, limit), Now: human(q, limit-left), Left: human(q, left),
+				Field: q.Unit(), Unit: rigUnit(q.Unit()), Limit: human(q, limit), Now: human(q, limit-left), Left: human(q, left),
 				Estimated: slices.ContainsFunc(l.Estimated, func(e meter.Quantity) bool { return string(e) == q.String() }),
 			})
 		}
@@ -236,7 +236,7 @@ func (v *visit) jobOf(id string) (*jobPage, error) {
 		d.Reopens = s.MayReopen(it) == nil
 		for _, c := range it.Read {
 			if m := r.Meter(c.Meter); m != nil {
-				d.Read = append(d.Read, jobRead{m.Meter, m.Series.Quantity.Field(), m.Series.Quantity.FromBase(c.Value)})
+				d.Read = append(d.Read, jobRead{m.Meter, rigUnit(m.Series.Quantity.Field()), m.Series.Quantity.FromBase(c.Value)})
 			}
 		}
 		if it.Finish != nil {
@@ -303,7 +303,7 @@ var meterCodes = map[meter.Quantity]string{meter.Hours: "HUR", meter.Area: "H18"
 
 func jobMeterOf(m *fleet.Meter) jobMeter {
 	q := m.Series.Quantity
-	j := jobMeter{Meter: m.Meter, Unit: q.Field(), Code: meterCodes[q]}
+	j := jobMeter{Meter: m.Meter, Unit: rigUnit(q.Field()), Code: meterCodes[q]}
 	if last, ok := m.Series.Last(); ok {
 		shown := q.FromBase(last.Value)
 		j.Total, j.ReadAt = &shown, time.UnixMilli(last.At)

@@ -37,7 +37,7 @@ type rigPage struct {
 	Calibrations []rigBayLine
 	rigTimeline
 	rigHandover
-	Changes    map[string][]option // swaps of each meter, to be taken back
+	Changes    map[string]*counterChange // swaps of each meter, to be taken back
 	Plans      []option
 	Place      string
 	ID         string // of a reading that is written by hand
@@ -86,7 +86,7 @@ func showRig(v *visit) error {
 		if v.may(managers...) {
 			d.Plans = rigPlans(s, r)
 			if p := s.PlacementOf(r); p != nil {
-				d.Place = p.Place
+				d.Place = placeName(s, p.Place)
 			}
 		}
 	})

@@ -81,7 +81,7 @@ func (d *rigPage) ahead(v *visit, s *fleet.State, r *fleet.Rig, lines []fleet.Du
 	}
 	for _, t := range f.Tasks {
 		if line := byKey[t.Key]; line != nil && (t.Band.P50.OK || t.Band.P10.OK) {
-			d.Coming = append(d.Coming, rigComing{t.Title, line.Part.Name, t.Item, string(t.Status), t.Band, t.Estimated})
+			d.Coming = append(d.Coming, rigComing{t.Title, partOn(d.Rig, line.Part), t.Item, string(t.Status), t.Band, t.Estimated})
 		}
 	}
 	if m == nil {
@@ -154,7 +154,7 @@ func (d *rigPage) fan(v *visit, m *fleet.Meter, fan fleet.Fan, f fleet.RigForeca
 	for _, l := range rigLimits(fan, byKey) {
 		line := byKey[l.Key]
 		one := rigLimit{
-			Letter: string(rune('a' + len(d.Limits))), Title: line.Task.Title, Part: line.Part.Name, Item: line.Item, Status: string(line.Due.Status),
+			Letter: string(rune('a' + len(d.Limits))), Title: line.Task.Title, Part: partBeside(d.Rig, line.Part), Item: line.Item, Status: string(line.Due.Status),
 			At: quantity.FromBase(l.At), Band: bands[l.Key],
 		}
 		d.Limits = append(d.Limits, one)

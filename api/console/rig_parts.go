@@ -155,7 +155,7 @@ func rigMeters(v *visit, r *fleet.Rig) (out []rigMeter) {
 			p := points[i]
 			when := time.UnixMilli(p.At)
 			one.Last = append(one.Last, option{
-				when.UTC().Format(time.RFC3339Nano), when.In(v.zone).Format("2006-01-02 15:04:05") + ": " + rigDecimal(q.FromBase(p.Value), 2) + " " + one.Unit,
+				when.UTC().Format(time.RFC3339Nano), when.In(v.zone).Format("2006-01-02 15:04:05") + ", " + rigDecimal(q.FromBase(p.Value), 2) + " " + one.Unit,
 			})
 		}
 		out = append(out, one)

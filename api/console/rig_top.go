@@ -53,7 +53,7 @@ func (d *rigPage) top(v *visit, s *fleet.State, r *fleet.Rig, fit fleet.Fitness,
 	d.State = fit.State
 	d.On = nextWorkingDay(v.now.In(v.zone))
 	d.Weekday = weekdays[d.On.Weekday()]
-	row, then := v.rideNow(s, r, &outlook{changed: r.Changed, jobs: aheadJobs(ahead, aheadAbout(lines))}, d.On, v.today())
+	row, then := v.rideNow(s, r, &outlook{changed: r.Changed, jobs: aheadJobs(ahead, aheadAbout(r.Rig, lines))}, d.On, v.today())
 	d.Row, d.Next = row, row.Next
 	for _, x := range then.Reasons {
 		reason := rigReason{Text: plainReason(&x), Clears: x.Clears, Rule: x.Rule, Since: x.Since}

@@ -184,7 +184,7 @@ func (d *seasonPage) dueOf(s *fleet.State, r *fleet.Rig, of *rigSeason) (all []*
 	for _, j := range of.jobs {
 		row := &dueJob{seasonJob: j, Rig: r.Rig, RigName: r.Name, Yard: r.Yard, On: j.By}
 		if p := s.Parts[j.Part]; p != nil {
-			row.PartName = p.Name
+			row.PartName = partOn(r.Rig, p)
 		}
 		if it := s.Items[j.Item]; it != nil {
 			row.Stage, row.BookedOn, row.BookedFor, row.Worker = it.Stage, it.BookedOn, it.BookedFor, it.Worker
@@ -315,7 +315,7 @@ func (d *seasonPage) stops(s *fleet.State) {
 		for i := range stop.Jobs {
 			j := &stop.Jobs[i]
 			if p := s.Parts[j.Part]; p != nil {
-				stop.PartNames[j.Part] = p.Name
+				stop.PartNames[j.Part] = partOn(r.Rig, p)
 			}
 			it := s.Items[j.Item]
 			switch {

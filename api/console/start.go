@@ -73,7 +73,11 @@ func showStart(v *visit) error {
 	if len(d.Begun) > 20 {
 		d.Begun = d.Begun[:20]
 	}
-	return v.show("start.html", word("The first rig"), "/", d)
+	title := word("The first rig")
+	if len(d.Yards) > 0 {
+		title = word("Another rig")
+	}
+	return v.show("start.html", title, "/", d)
 }
 
 func kindOf(s *fleet.State, class *plan.Class) rigKind {
@@ -160,7 +164,7 @@ func (d *steps) look(v *visit, s *fleet.State, r *fleet.Rig) {
 	d.WidthM, d.TankL, d.FirstUse, d.Parts = float64(r.WidthMM)/1000, float64(r.TankML)/1000, r.FirstUse, len(r.Fitted)
 	for _, rule := range s.Intervals() {
 		if rule.Kind == testbay.Law && !slices.ContainsFunc(d.Laws, func(o option) bool { return o.Value == rule.Place }) {
-			d.Laws = append(d.Laws, option{rule.Place, rule.Name})
+			d.Laws = append(d.Laws, option{rule.Place, placeName(s, rule.Place)})
 		}
 	}
 	if p := s.PlacementOf(r); p != nil {
@@ -220,7 +224,7 @@ var quantityUnits = map[meter.Quantity]string{meter.Hours: "h", meter.Area: "ha"
 func leftOf(due *plan.Due) string {
 	for q, left := range due.Remaining.All() {
 		if left > 0 {
-			return fmt.Sprintf("%.1f %s", float64(left)/float64(q.Per()), q.Unit())
+			return fmt.Sprintf("%.1f %s", float64(left)/float64(q.Per()), rigUnit(q.Unit()))
 		}
 	}
 	if !due.Date.IsZero() && due.RemainingDays > 0 {

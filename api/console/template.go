@@ -107,11 +107,15 @@ func daysElement(from, to any) (template.HTML, error) {
 	return `<span data-days>` + first + ` – ` + last + `</span>`, nil
 }
 
-var writtenDay = regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}\b`)
+var writtenDay = regexp.MustCompile(`\b\d{4}-\d{2}-\d{2}(T\d{2}:\d{2}:\d{2}(\.\d+)?Z)?\b`)
 
-// datedText writes a sentence in which the days are put into the reader's form.
+// datedText writes a sentence in which the days, and moments in UTC, are put into the
+// reader's form.
 func datedText(text string) template.HTML {
 	return template.HTML(writtenDay.ReplaceAllStringFunc(template.HTMLEscapeString(text), func(day string) string {
+		if at, err := time.Parse(time.RFC3339, day); err == nil {
+			return string(momentElement(at))
+		}
 		written, err := dayElement(day)
 		if err != nil {
 			return day

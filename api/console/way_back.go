@@ -1,12 +1,15 @@
 package console
 
 import (
+	"cmp"
+	"math"
 	"net/url"
 	"slices"
 	"strconv"
 	"time"
 
 	"rigledger/fleet"
+	"rigledger/fleet/meter"
 )
 
 // What takes a fact back where the way back is a request of the same kind: its
@@ -42,15 +45,40 @@ func (d *rigPage) PlanBackTo() string {
 	return "/v1/rigs/" + d.Rig + "/plan"
 }
 
-// counterChanges lists the swaps on record of each of a rig's meters, the newest first.
-func counterChanges(v *visit, r *fleet.Rig) map[string][]option {
-	all := map[string][]option{}
+// counterChanges are the swaps on record of a meter, the newest first: those that can
+// be taken back, and when those were whose readings since do not go on from the old
+// counter.
+type counterChange struct {
+	Back  []option
+	Stuck []time.Time
+}
+
+func counterChanges(v *visit, r *fleet.Rig) map[string]*counterChange {
+	all := map[string]*counterChange{}
 	for _, m := range r.Meters {
 		for _, e := range slices.Backward(m.Series.Epochs[1:]) {
 			at := time.UnixMilli(e.At).UTC()
 			q := m.Series.Quantity
-			all[m.Meter] = append(all[m.Meter], option{at.Format(time.RFC3339Nano), at.In(v.zone).Format("2006-01-02 15:04") + ", " + rigDecimal(q.FromBase(e.Start), 2) + " " + rigUnit(q.Field())})
+			if all[m.Meter] == nil {
+				all[m.Meter] = &counterChange{}
+			}
+			of := all[m.Meter]
+			if !goesOn(m.Series, e.At) {
+				of.Stuck = append(of.Stuck, at)
+				continue
+			}
+			of.Back = append(of.Back, option{at.Format(time.RFC3339Nano), at.In(v.zone).Format("2006-01-02 15:04") + ", " + rigDecimal(q.FromBase(e.Start), 2) + " " + rigUnit(q.Field())})
 		}
 	}
 	return all
+}
+
+// goesOn says whether the readings since a swap may be the old counter's.
+func goesOn(s *meter.Series, swap int64) bool {
+	old := s.Clone()
+	if !old.Unswap(swap) {
+		return false
+	}
+	readings := old.Points(math.MinInt64/2, math.MaxInt64/2)
+	return slices.IsSortedFunc(readings, func(a, b meter.Reading) int { return cmp.Compare(a.Total, b.Total) })
 }

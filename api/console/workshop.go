@@ -218,7 +218,7 @@ func dayJobOf(s *fleet.State, r *fleet.Rig, it *fleet.Item, line *fleet.DueLine)
 		Worker: it.Worker, BookedOn: it.BookedOn, BookedFor: it.BookedFor,
 	}
 	if p := s.Parts[it.Part]; p != nil {
-		j.PartName = p.Name
+		j.PartName = partOn(r.Rig, p)
 	}
 	if t := taskOfItem(s, it); t != nil {
 		j.Title, j.Weight, j.Minutes, j.pick, j.Operator = t.Title, t.Weight, t.Minutes, t.Parts, t.By == plan.Operator

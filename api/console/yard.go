@@ -43,7 +43,7 @@ type nearDay struct {
 // yardGroup is one answer with its rigs; Folded are those that a click shows.
 type yardGroup struct {
 	ID, Name, Means string
-	Many            string // how the summary says it of several
+	One, Many       string // how the summary says it of one rig and of several
 	Rigs            int
 	Shown, Folded   []*ride
 }
@@ -185,10 +185,10 @@ func (d *yardPage) address(on plan.Date, yard, find string) string {
 func (d *yardPage) arrange(rides []*ride) {
 	slices.SortStableFunc(rides, orderOf(d.Sort))
 	groups := []yardGroup{
-		{ID: "stays", Many: word("stay in"), Name: word("Stays in"), Means: word("Not to be used on that day until what stops it is cleared.")},
-		{ID: "if", Many: word("go if something is done or looked at first"), Name: word("Goes if …"), Means: word("Something falls due by then or wants a look first. Who sends it out decides.")},
-		{ID: "goes", Many: word("go"), Name: word("Goes"), Means: word("Nothing on record holds it back. What the operator does before going out stands with it.")},
-		{ID: "rests", Many: word("rest"), Name: word("Rests"), Means: word("It is booked to rest on that day.")},
+		{ID: "stays", One: word("stays in"), Many: word("stay in"), Name: word("Stays in"), Means: word("Not to be used on that day until what stops it is cleared.")},
+		{ID: "if", One: word("goes if something is done or looked at first"), Many: word("go if something is done or looked at first"), Name: word("Goes if …"), Means: word("Something falls due by then or wants a look first. Who sends it out decides.")},
+		{ID: "goes", One: word("goes"), Many: word("go"), Name: word("Goes"), Means: word("Nothing on record holds it back. What the operator does before going out stands with it.")},
+		{ID: "rests", One: word("rests"), Many: word("rest"), Name: word("Rests"), Means: word("It is booked to rest on that day.")},
 	}
 	for _, one := range rides {
 		g := &groups[one.Answer]

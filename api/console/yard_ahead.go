@@ -174,7 +174,7 @@ func (c *Console) outlookOf(code string) (o *outlook) {
 			return
 		}
 		o.changed = r.Changed
-		about = aheadAbout(c.fleet.DueOf(s, r, c.fleet.Now()))
+		about = aheadAbout(r.Rig, c.fleet.DueOf(s, r, c.fleet.Now()))
 	})
 	f, err := c.fleet.Forecast(code, fleet.WhatIf{})
 	if err != nil {
@@ -191,11 +191,11 @@ type aheadOf struct {
 	operator    bool
 }
 
-func aheadAbout(lines []fleet.DueLine) map[string]aheadOf {
+func aheadAbout(rig string, lines []fleet.DueLine) map[string]aheadOf {
 	about := make(map[string]aheadOf, len(lines))
 	for i := range lines {
 		l := &lines[i]
-		about[lineKey(l)] = aheadOf{l.Part.Name, l.Task.Title, l.Task.By == plan.Operator}
+		about[lineKey(l)] = aheadOf{partBeside(rig, l.Part), l.Task.Title, l.Task.By == plan.Operator}
 	}
 	return about
 }

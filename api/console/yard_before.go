@@ -53,7 +53,7 @@ func beforeOf(rig string, fit fleet.Fitness, lines []fleet.DueLine, jobs []ahead
 		n := need{Text: plainReason(&reason), Clears: reason.Clears, Stops: reason.Stops, To: clearedAt(rig, &reason)}
 		if l := byKey[reason.Part+"."+reason.Task]; l != nil && reason.Task != "" {
 			told[lineKey(l)] = true
-			n.Minutes, n.Part, n.Clears = l.Task.Minutes, l.Part.Name, ""
+			n.Minutes, n.Part, n.Clears = l.Task.Minutes, partBeside(rig, l.Part), ""
 		}
 		if n.Stops {
 			b.Stops = append(b.Stops, n)
@@ -68,7 +68,7 @@ func beforeOf(rig string, fit fleet.Fitness, lines []fleet.DueLine, jobs []ahead
 			continue
 		}
 		told[lineKey(l)] = true
-		n := need{Text: l.Task.Title, Part: l.Part.Name, Minutes: l.Task.Minutes, To: jobAt(rig, l.Item)}
+		n := need{Text: l.Task.Title, Part: partBeside(rig, l.Part), Minutes: l.Task.Minutes, To: jobAt(rig, l.Item)}
 		if isDue {
 			n.Standing = string(l.Due.Status)
 		} else {
@@ -123,7 +123,7 @@ func (n *nextJob) Due() bool { return plan.Status(n.Status).Rank() >= plan.IsDue
 // and of what is not, the workshop's job that falls due first. What the operator
 // does between two fills is always near, and is the next one only once it is due.
 // It is nil where nothing is due and no days were worked out yet.
-func nextJobOf(lines []fleet.DueLine, jobs []aheadJob) *nextJob {
+func nextJobOf(rig string, lines []fleet.DueLine, jobs []aheadJob) *nextJob {
 	var most *fleet.DueLine
 	first := func(l *fleet.DueLine) [3]bool {
 		return [3]bool{l.Due.Status == plan.Overdue, l.Task.Weight.Binding(), l.Task.By != plan.Operator}
@@ -142,7 +142,7 @@ func nextJobOf(lines []fleet.DueLine, jobs []aheadJob) *nextJob {
 		most = l
 	}
 	if most != nil {
-		next := nextOn(most)
+		next := nextOn(rig, most)
 		for i := range jobs {
 			if jobs[i].Key == lineKey(most) {
 				next.Band = jobs[i].Band
@@ -153,7 +153,7 @@ func nextJobOf(lines []fleet.DueLine, jobs []aheadJob) *nextJob {
 	for i := range jobs {
 		for k := range lines {
 			if lineKey(&lines[k]) == jobs[i].Key {
-				next := nextOn(&lines[k])
+				next := nextOn(rig, &lines[k])
 				next.Band = jobs[i].Band
 				return next
 			}
@@ -162,9 +162,9 @@ func nextJobOf(lines []fleet.DueLine, jobs []aheadJob) *nextJob {
 	return nil
 }
 
-func nextOn(l *fleet.DueLine) *nextJob {
+func nextOn(rig string, l *fleet.DueLine) *nextJob {
 	return &nextJob{
-		Item: l.Item, Part: l.Part.Name, Title: l.Task.Title, Status: string(l.Due.Status), Operator: l.Task.By == plan.Operator, Left: rigLeftOf(l),
+		Item: l.Item, Part: partBeside(rig, l.Part), Title: l.Task.Title, Status: string(l.Due.Status), Operator: l.Task.By == plan.Operator, Left: rigLeftOf(l),
 	}
 }
 

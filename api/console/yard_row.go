@@ -135,7 +135,7 @@ func (c *Console) rideNow(s *fleet.State, r *fleet.Rig, ahead *outlook, on, toda
 	spans, until := one.bookings(s, r, on, today)
 	one.Strip = stripOf(today, on, spans, jobs)
 	lines := c.fleet.DueOf(s, r, now)
-	one.Next = nextJobOf(lines, jobs)
+	one.Next = nextJobOf(r.Rig, lines, jobs)
 	one.before = beforeOf(r.Rig, fit, lines, jobs, until)
 	one.answer(on)
 	return one, fit

@@ -102,7 +102,9 @@ func TestTheYardGroupsRigsByTheAnswer(t *testing.T) {
 		t.Errorf("a rest lasts longer than it is booked: %v", later)
 	}
 	south := v.settled("/?on=2026-05-04&yard=south")
-	south.has("S01", "5</data> others left out").hasNot("/rigs/A01")
+	south.has("S01", "5</data> others left out", `1</data></b> goes`, `href="/start"`).hasNot("/rigs/A01")
+	h.visit("reader").settled("/?yard=south").has("S01").hasNot(`href="/start"`)
+	v.get("/start").is(200).has("<h1>Another rig</h1>")
 	v.settled("/?on=2026-05-04&find=b01").has("B01").hasNot("/rigs/A01", "/rigs/S01")
 	v.settled("/?find=nowhere").has("No rig here is found by that")
 	byCode := v.settled("/?on=2026-05-04&sort=code").answers()

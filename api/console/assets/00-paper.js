@@ -20,6 +20,12 @@ function localize(root) {
   }
   for (const e of root.querySelectorAll("time[data-day]")) e.textContent = day.format(new Date(e.dateTime + "T00:00:00Z"));
   if (moment) for (const e of root.querySelectorAll("time[data-moment]")) e.textContent = moment.format(new Date(e.dateTime));
+  for (const e of root.querySelectorAll("option")) { // a choice among moments: no element may stand in it
+    const [, at, between, value, unit] = /^(\d{4}-\d\d-\d\d [\d:]+\d)(\D+)(\d+\.\d+)( \S+)$/.exec(e.textContent) || [];
+    if (!moment || !at) continue;
+    const said = new Intl.DateTimeFormat(undefined, { dateStyle: "medium", timeStyle: "medium", timeZone: zone }).format(new Date(e.value));
+    e.textContent = said + between + new Intl.NumberFormat(undefined, { minimumFractionDigits: 2 }).format(Number(value)) + unit;
+  }
   for (const e of root.querySelectorAll("data.number")) {
     const decimals = (e.value.split(".")[1] || "").length;
     numberForms[decimals] ??= new Intl.NumberFormat(undefined, { minimumFractionDigits: decimals, maximumFractionDigits: decimals });

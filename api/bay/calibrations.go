@@ -67,14 +67,9 @@ func PostCalibration(c *call.Call) error {
 	if err := c.Body(&cmd); err != nil {
 		return err
 	}
-	d, err := c.Do(&cmd, http.StatusCreated, c.MayNamed(&cmd.Rig))
+	status, id, err := c.Create(&cmd, &cmd.Rig, "/v1/calibrations", cmd.ID)
 	if err != nil {
 		return err
 	}
-	id := cmd.ID
-	if d.Replayed {
-		id = d.Ref
-	}
-	c.SetHeader("Location", "/v1/calibrations/"+id)
-	return calibrationAnswer(c, d.Status, id)
+	return calibrationAnswer(c, status, id)
 }

@@ -83,16 +83,11 @@ func PostCertificate(c *call.Call) error {
 	if err := c.Body(&cmd); err != nil {
 		return err
 	}
-	d, err := c.Do(&cmd, http.StatusCreated, c.MayNamed(&cmd.Rig))
+	status, id, err := c.Create(&cmd, &cmd.Rig, "/v1/certificates", cmd.ID)
 	if err != nil {
 		return err
 	}
-	id := cmd.ID
-	if d.Replayed {
-		id = d.Ref
-	}
-	c.SetHeader("Location", "/v1/certificates/"+id)
-	return certificateAnswer(c, d.Status, id)
+	return certificateAnswer(c, status, id)
 }
 
 // WithdrawCertificate answers POST /v1/certificates/{certificate}/withdraw.

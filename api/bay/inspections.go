@@ -137,16 +137,11 @@ func PostInspection(c *call.Call) error {
 	if cmd.Certificate != nil {
 		cmd.Certificate.ID = fleet.NewCertificateID()
 	}
-	d, err := c.Do(&cmd, http.StatusCreated, c.MayNamed(&cmd.Rig))
+	status, id, err := c.Create(&cmd, &cmd.Rig, "/v1/inspections", cmd.ID)
 	if err != nil {
 		return err
 	}
-	id := cmd.ID
-	if d.Replayed {
-		id = d.Ref
-	}
-	c.SetHeader("Location", "/v1/inspections/"+id)
-	return inspectionAnswer(c, d.Status, id)
+	return inspectionAnswer(c, status, id)
 }
 
 // Orders of the list, the usual one first.

@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"maps"
+	"net/http"
 	"sync"
 
 	"rigledger/events"
@@ -66,6 +67,21 @@ func (c *Call) Do(cmd fleet.Command, status int, may func(s *fleet.State) error)
 		return Done{}, err
 	}
 	return Done{Status: status, Commit: receipt.Commit, Facts: receipt.Facts}, nil
+}
+
+// Create has what a body holds about the rig that it names put on record, as the id
+// of a list such as /v1/defects, and tells where it is. made is its id, that of the
+// first request where this one repeats it.
+func (c *Call) Create(cmd fleet.Command, rig *string, list, id string) (status int, made string, err error) {
+	d, err := c.Do(cmd, http.StatusCreated, c.MayNamed(rig))
+	if err != nil {
+		return 0, "", err
+	}
+	if d.Replayed {
+		id = d.Ref
+	}
+	c.SetHeader("Location", list+"/"+id)
+	return d.Status, id, nil
 }
 
 const keyHeader = "Idempotency-Key"

@@ -103,16 +103,11 @@ func PostBooking(c *call.Call) error {
 	if err := c.Body(&cmd); err != nil {
 		return err
 	}
-	d, err := c.Do(&cmd, http.StatusCreated, c.MayNamed(&cmd.Rig))
+	status, id, err := c.Create(&cmd, &cmd.Rig, "/v1/bookings", cmd.ID)
 	if err != nil {
 		return err
 	}
-	id := cmd.ID
-	if d.Replayed {
-		id = d.Ref
-	}
-	c.SetHeader("Location", "/v1/bookings/"+id)
-	return bookingAnswer(c, d.Status, id)
+	return bookingAnswer(c, status, id)
 }
 
 // CancelBooking answers POST /v1/bookings/{booking}/cancel.

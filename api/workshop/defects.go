@@ -135,16 +135,11 @@ func (res *Resources) PostDefect(c *call.Call) error {
 	if err := c.Body(&cmd); err != nil {
 		return err
 	}
-	d, err := c.Do(&cmd, http.StatusCreated, c.MayNamed(&cmd.Rig))
+	status, id, err := c.Create(&cmd, &cmd.Rig, "/v1/defects", cmd.ID)
 	if err != nil {
 		return err
 	}
-	id := cmd.ID
-	if d.Replayed {
-		id = d.Ref
-	}
-	c.SetHeader("Location", "/v1/defects/"+id)
-	return defectAnswer(c, d.Status, id)
+	return defectAnswer(c, status, id)
 }
 
 // ClearDefect answers POST /v1/defects/{defect}/clear.

@@ -135,7 +135,8 @@ func nextJobOf(rig string, lines []fleet.DueLine, jobs []aheadJob) *nextJob {
 		}
 		if most != nil {
 			a, b := first(l), first(most)
-			if cmp.Or(truthFirst(a[0], b[0]), truthFirst(a[1], b[1]), truthFirst(a[2], b[2]), cmp.Compare(most.Due.Fraction, l.Due.Fraction)) >= 0 {
+			if cmp.Or(truthFirst(a[0], b[0]), truthFirst(a[1], b[1]), truthFirst(a[2], b[2]), cmp.Compare(most.Due.Fraction, l.Due.Fraction),
+				truthFirst(l.Item != "", most.Item != ""), cmp.Compare(l.Item, most.Item)) >= 0 {
 				continue
 			}
 		}

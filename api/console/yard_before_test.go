@@ -204,3 +204,22 @@ func TestTheWorstNozzleIsOfTheNewestMeasurement(t *testing.T) {
 	})
 	v.settled("/").has(`worst nozzle <data class="number" value="1">`).hasNot(`value="-25.0"`)
 }
+
+// Of jobs that press alike the yard names the one that stands first in the workshop.
+func TestTheNextJobIsTheFirstOfTheWorkshopsList(t *testing.T) {
+	h := newHouse(t)
+	h.register("T04", "south", obj{"name": "Silent"})
+	h.raise()
+	v := h.visit("manager")
+	at := func(page, where string) string {
+		found := regexp.MustCompile(`(?s)` + where + `[^<]*<a[^>]* href="(/items/T04[^"]+)"`).FindStringSubmatch(v.settled(page).text)
+		if found == nil {
+			t.Fatalf("%s has no job after %s", page, where)
+		}
+		return found[1]
+	}
+	first := at("/workshop?rig=T04", `<ol class="day">\s*<li>`)
+	if yard, rig := at("/", "Next job:"), at("/rigs/T04", `<dt>Next job</dt><dd>`); yard != first || rig != first {
+		t.Errorf("the workshop begins with %s, the yard says %s and the rig's page %s", first, yard, rig)
+	}
+}

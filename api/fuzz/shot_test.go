@@ -190,6 +190,8 @@ func (f *fuzz) body(op *operation, b *mediaBody) []byte {
 	switch {
 	case b.kind == "application/json" && strings.HasPrefix(op.id, "publish") && f.chance(70):
 		return mustJSON(apitest.Obj{"text": f.yaml(op)})
+	case b.kind == "application/json" && op.id == "unswapMeter" && f.chance(60):
+		return mustJSON(f.aSwap())
 	case b.kind == "application/json" && b.example != nil && f.chance(60):
 		return mustJSON(f.fresh("", b.example, b.schema))
 	case b.kind == "application/json" && op.id == "voidReading" && f.chance(50):
@@ -234,6 +236,19 @@ func (f *fuzz) aReading() apitest.Obj {
 		}
 	})
 	return apitest.Obj{"meter": "pump", "at": at.UTC().Format(time.RFC3339Nano), "reason": "typed wrong"}
+}
+
+// aSwap names one that a rig's pump counter has.
+func (f *fuzz) aSwap() apitest.Obj {
+	at := f.now()
+	f.h.Fleet.View(func(s *fleet.State) {
+		for _, r := range s.Rigs {
+			if m := r.Meter("pump"); m != nil && len(m.Series.Epochs) > 1 && f.chance(50) {
+				at = time.UnixMilli(m.Series.Epochs[len(m.Series.Epochs)-1].At)
+			}
+		}
+	})
+	return apitest.Obj{"at": at.UTC().Format(time.RFC3339Nano), "reason": "it was only cleaned"}
 }
 
 func mustJSON(v any) []byte {

@@ -56,7 +56,7 @@ func (d *rigPage) top(v *visit, s *fleet.State, r *fleet.Rig, fit fleet.Fitness,
 	row, then := v.rideNow(s, r, &outlook{changed: r.Changed, jobs: aheadJobs(ahead, aheadAbout(r.Rig, lines))}, d.On, v.today())
 	d.Row, d.Next = row, row.Next
 	for _, x := range then.Reasons {
-		reason := rigReason{Text: plainReason(&x), Clears: x.Clears, Rule: x.Rule, Since: x.Since}
+		reason := rigReason{Text: x.Text, Clears: x.Clears, Rule: x.Rule, Since: x.Since}
 		if p := s.Parts[x.Part]; p != nil && x.Task != "" && x.Part != r.Rig {
 			reason.Text += ", " + p.Name
 		}

@@ -3,7 +3,6 @@ package console
 import (
 	"cmp"
 	"slices"
-	"strings"
 
 	"rigledger/fleet"
 	"rigledger/fleet/plan"
@@ -50,7 +49,7 @@ func beforeOf(rig string, fit fleet.Fitness, lines []fleet.DueLine, jobs []ahead
 		byKey[lineKey(&lines[i])] = &lines[i]
 	}
 	for _, reason := range fit.Reasons {
-		n := need{Text: plainReason(&reason), Clears: reason.Clears, Stops: reason.Stops, To: clearedAt(rig, &reason)}
+		n := need{Text: reason.Text, Clears: reason.Clears, Stops: reason.Stops, To: clearedAt(rig, &reason)}
 		if l := byKey[reason.Part+"."+reason.Task]; l != nil && reason.Task != "" {
 			told[lineKey(l)] = true
 			n.Minutes, n.Part, n.Clears = l.Task.Minutes, partBeside(rig, l.Part), ""
@@ -167,14 +166,6 @@ func nextOn(rig string, l *fleet.DueLine) *nextJob {
 	return &nextJob{
 		Item: l.Item, Part: partBeside(rig, l.Part), Title: l.Task.Title, Status: string(l.Due.Status), Operator: l.Task.By == plan.Operator, Left: rigLeftOf(l),
 	}
-}
-
-// plainReason is a reason's text without the codes of the rule set's points.
-func plainReason(r *fleet.Reason) string {
-	if r.Code == "failed-inspection" {
-		return strings.ReplaceAll(r.Text, "_", " ")
-	}
-	return r.Text
 }
 
 func jobAt(rig, item string) string {
